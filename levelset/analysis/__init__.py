@@ -1,0 +1,1 @@
+"""Arrays in, readings out, in full scale; nothing here knows volts, files or clocks."""

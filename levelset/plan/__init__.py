@@ -1,0 +1,1 @@
+"""Loads, ratings, target voltage and set tone: what is known before anything is measured."""

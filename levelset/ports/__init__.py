@@ -1,0 +1,1 @@
+"""The one seam to the world: samples in, signals out."""

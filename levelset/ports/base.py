@@ -1,0 +1,153 @@
+"""What every port offers: blocks of samples in, one signal out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from levelset.signals.signal import Signal
+
+Flag = Literal["overflow", "underflow", "gap"]
+
+LEASE_S = 0.3
+"""A port that plays falls silent when ``renew`` was not called for this long (stream time)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive samples of all input channels.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (frames, channels)
+        Full scale = 1.0; every value is an exact multiple of 2**-23, so that the codes can be
+        stored and read again without a change.
+    stream : int
+        Number of the stream; a new one starts after every interruption.
+    first_frame : int
+        Index of the first frame in the stream.
+    rate_hz : int
+        Nominal sample rate, Hz.
+    time_s : float
+        Stream time of the first frame, s; never the wall clock.
+    flags : frozenset of Flag
+        What the driver said about this block.
+    """
+
+    samples: NDArray[np.float64]
+    stream: int
+    first_frame: int
+    rate_hz: int
+    time_s: float
+    flags: frozenset[Flag]
+
+
+@dataclass(frozen=True, slots=True)
+class PortInfo:
+    """What is known about an open port.
+
+    Parameters
+    ----------
+    name : str
+        Stable name of the device and input, to which a calibration belongs.
+    rate_hz : int
+        Nominal sample rate, Hz.
+    channels : int
+        Number of input channels, tip A first.
+    can_play : bool
+        True where ``play`` reaches an output.
+    """
+
+    name: str
+    rate_hz: int
+    channels: int
+    can_play: bool
+
+
+class Port(Protocol):
+    """A sound card, a recording or a simulated car."""
+
+    @property
+    def info(self) -> PortInfo:
+        """What is known about the port."""
+        ...
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield blocks as they arrive, each once; ends when the input ends."""
+        ...
+
+    def play(self, signal: Signal, level_dbfs: float) -> None:
+        """Start to play a signal at this level, faded in; raises DeviceError without output."""
+        ...
+
+    def renew(self) -> None:
+        """Renew the lease on the output."""
+        ...
+
+    def silence(self) -> None:
+        """Fade the output out within 20 ms; harmless when nothing plays."""
+        ...
+
+    def close(self) -> None:
+        """Silence the output and release the device; harmless when closed."""
+        ...
+
+
+Place = Literal["open", "battery", "source", "channel"]
+Leg = Literal["positive", "negative"]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A place in the vehicle that a tip or a meter lead can touch.
+
+    Parameters
+    ----------
+    place : Place
+        ``open`` touches nothing; ``source`` is the tap, ``channel`` an amplifier's terminals.
+    leg : Leg
+        Positive or negative leg or terminal.
+    channel : str or None
+        Name of the amplifier channel for ``channel``.
+    """
+
+    place: Place
+    leg: Leg = "positive"
+    channel: str | None = None
+
+
+class Levers(Protocol):
+    """What a person's hands reach in a simulated vehicle; nothing here tells the truth."""
+
+    def play_track(self, signal: Signal | None) -> None:
+        """Choose what the vehicle's own player plays; None stops it."""
+        ...
+
+    def turn_volume(self, steps: int) -> int:
+        """Turn the volume by whole steps and return the number that the display shows."""
+        ...
+
+    def shown_volume(self) -> int:
+        """Return the number that the display shows."""
+        ...
+
+    def turn_gain(self, channel: str, by_db: float) -> bool:
+        """Turn a gain knob; False when it stands at its end in that direction."""
+        ...
+
+    def touch(self, tip: Literal["A", "B"], point: Point) -> None:
+        """Put a tip on a point, or take it off with the place ``open``."""
+        ...
+
+    def meter_ac_volts(self, red: Point, black: Point | None) -> float:
+        """Read the multimeter on AC volts between two points; black None is chassis."""
+        ...
+
+    def engine(self, running: bool) -> None:
+        """Start or stop the engine."""
+        ...

@@ -1,0 +1,1 @@
+"""From full scale to volts: calibration, coupling, two tips to legs and pair, uncertainty."""

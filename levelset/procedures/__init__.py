@@ -1,0 +1,1 @@
+"""The guided measurements, one generator each, and the engine that runs any of them."""

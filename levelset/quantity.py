@@ -1,0 +1,52 @@
+"""A measured number: value, unit and 95 % expanded uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number that a person will act on.
+
+    Parameters
+    ----------
+    value : float
+        Best estimate, finite.
+    u : float
+        Expanded uncertainty for 95 % coverage, in the same unit, not negative.
+    unit : str
+        Unit symbol (``"V"``, ``"Hz"``, ``"dB"``, ``"%"``, ``"FS"``, ``"W"``; empty for a ratio).
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite or the uncertainty is negative.
+    """
+
+    value: float
+    u: float
+    unit: str
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.value) and math.isfinite(self.u) and self.u >= 0.0):
+            raise ValueError(f"not a quantity: {self.value} +- {self.u} {self.unit}")
+
+    @property
+    def low(self) -> float:
+        """Lower end of the 95 % interval."""
+        return self.value - self.u
+
+    @property
+    def high(self) -> float:
+        """Upper end of the 95 % interval."""
+        return self.value + self.u
+
+    def scaled(self, factor: float, unit: str) -> Quantity:
+        """Return the quantity times an exact factor, in another unit."""
+        return Quantity(self.value * factor, self.u * abs(factor), unit)
+
+    def as_json(self) -> dict[str, float]:
+        """Return ``{"value": ..., "u": ...}``, the form in every file and output."""
+        return {"value": self.value, "u": self.u}

@@ -1,0 +1,1 @@
+"""The job record: journal, captures, job store and verification."""

@@ -1,0 +1,1 @@
+"""What is played: signals whose exact frequency, amplitude and spectrum are fields."""

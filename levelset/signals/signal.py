@@ -1,0 +1,69 @@
+"""A signal that is known exactly: its components are fields, not samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One sine of a signal.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Frequency, Hz, above 0.
+    amplitude_fs : float
+        Peak, full scale, 0 to 1.
+    phase_rad : float
+        Phase of the sine at time 0.
+    """
+
+    frequency_hz: float
+    amplitude_fs: float
+    phase_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A sum of sines with a name that says its purpose.
+
+    Parameters
+    ----------
+    name : str
+        Plain name by purpose, such as ``set-bass``.
+    purpose : str
+        One line: what it is for.
+    components : tuple of Component
+        The sines; none is silence.
+    """
+
+    name: str
+    purpose: str
+    components: tuple[Component, ...]
+
+    def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the exact value in full scale at each time.
+
+        Parameters
+        ----------
+        time_s : ndarray, shape (n,)
+            Times by the player's clock, s.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Sum of the components.
+        """
+        import numpy as np
+
+        value = np.zeros_like(time_s)
+        for part in self.components:
+            angle = 2.0 * np.pi * part.frequency_hz * time_s + part.phase_rad
+            value += part.amplitude_fs * np.sin(angle)
+        return value

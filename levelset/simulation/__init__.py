@@ -1,0 +1,1 @@
+"""A car that can be measured, and hands that work on it."""

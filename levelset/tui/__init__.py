@@ -1,0 +1,1 @@
+"""The terminal screens: they render instructions and readings and compute nothing."""
