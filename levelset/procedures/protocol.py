@@ -7,7 +7,7 @@ A procedure is a generator that yields instructions and receives events::
     Ask            Answer(value)
     Play, Silence  None
     Listen         TipsReading, or an Answer naming one of its offers
-    Accept         None
+    Accept         the sequence number of its line in the record
     Finish         nothing: it is the last one
 
 Faults are thrown in as exceptions. Stopping closes the generator, whose ``finally`` may not yield.
@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 from levelset.ports.base import Point
 
 if TYPE_CHECKING:
+    from levelset.probe.calibration import Calibration
     from levelset.probe.reading import TipsReading, ToneSpec
     from levelset.procedures.cautions import Caution
     from levelset.signals.signal import Signal
@@ -234,11 +235,14 @@ class Finish:
         The same for a person, with the reason.
     result : dict
         JSON values; measured numbers as ``{"value": x, "u": u}``.
+    calibration : Calibration or None
+        A calibration that was made; the engine records it and uses it from then on.
     """
 
     outcome: OutcomeWord
     sentence: str
     result: dict[str, Any]
+    calibration: Calibration | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,3 +324,7 @@ class Recorder(Protocol):
     def store_capture(self, codes: Any, rate_hz: int) -> str:
         """Store raw codes, int32 of shape (frames, channels) within 24 bit; return the SHA-256."""
         ...
+
+
+class StepFailed(Exception):
+    """Raised inside a procedure that cannot go on; the text is one sentence for the person."""
