@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from levelset.plan.target import Rating, Target
+from levelset.errors import UsageError
+from levelset.plan.limits import require_between
+from levelset.plan.load import net_load_ohm
+from levelset.plan.set_tone import choose_set_tone
+from levelset.plan.target import POWER_W, Rating, Target, rated_power_w, target
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,3 +144,83 @@ class JobPlan:
     tone_from: Literal["vehicle", "levelset"]
     limit_percent: float
     margin_db: float
+
+
+def plan_channel(
+    *,
+    name: str,
+    load: str,
+    ratings: Sequence[Rating],
+    rated_supply_v: float,
+    loudspeaker_w: float | None,
+    band_hz: tuple[float, float],
+    overlap_db: float,
+    supply_v: float | None = None,
+) -> ChannelPlan:
+    """Plan one amplifier channel: net load, target, set tone.
+
+    Parameters
+    ----------
+    name : str
+        Name of the channel, not empty, one line.
+    load : str
+        Wiring in textbook notation, such as ``4||4``.
+    ratings : sequence of Rating
+        Rated power per load, from the amplifier's label.
+    rated_supply_v : float
+        Supply voltage of the ratings, V.
+    loudspeaker_w : float or None
+        Continuous rating of the loudspeakers on this channel together, W.
+    band_hz : tuple of float
+        Pass band, Hz.
+    overlap_db : float
+        Gain overlap, 0 to 15 dB.
+    supply_v : float or None
+        Supply voltage at the vehicle, V, where it is known.
+
+    Returns
+    -------
+    ChannelPlan
+        Its target is the lower of the amplifier's and the loudspeaker's rating.
+
+    Raises
+    ------
+    UsageError
+        If a field is out of range or the amplifier cannot bear the load.
+    """
+    if not isinstance(name, str) or not name.strip() or not name.isprintable():
+        raise UsageError(f"channel name {name!r:.40} is not usable", "give a name in one line")
+    if len(band_hz) != 2:
+        raise UsageError(
+            f"pass band of channel {name} has {len(band_hz)} edges", "give two: [low, high] in Hz"
+        )
+    resistance_ohm = net_load_ohm(load)
+    rated = target(
+        rated_power_w(ratings, resistance_ohm),
+        resistance_ohm,
+        supply_v=supply_v,
+        rated_supply_v=rated_supply_v,
+        overlap_db=overlap_db,
+    )
+    goal = rated
+    if loudspeaker_w is not None:
+        loudspeaker_w = require_between(loudspeaker_w, "loudspeaker rating", *POWER_W, "W")
+        if loudspeaker_w < rated.power_w:
+            goal = replace(
+                rated,
+                power_w=loudspeaker_w,
+                volts_rms=math.sqrt(loudspeaker_w * resistance_ohm),
+                limited_by="loudspeaker",
+            )
+    tone = choose_set_tone(*band_hz)
+    return ChannelPlan(
+        name=name,
+        load=load,
+        net_load_ohm=resistance_ohm,
+        ratings=tuple(ratings),
+        rated_supply_v=float(rated_supply_v),
+        loudspeaker_w=loudspeaker_w,
+        band_hz=(float(band_hz[0]), float(band_hz[1])),
+        set_tone_hz=tone.frequency_hz,
+        target=goal,
+    )
