@@ -1,0 +1,141 @@
+"""Probe set-up: both tips and the multimeter on one terminal, one number typed in."""
+
+from __future__ import annotations
+
+from levelset.plan.job import JobPlan
+from levelset.plan.set_tone import calibration_tone_hz
+from levelset.ports.base import Point
+from levelset.probe.calibrate import calibrate_from_common_touch
+from levelset.probe.reading import Reading, TipsReading
+from levelset.procedures import cautions
+from levelset.procedures.common import (
+    AT_END,
+    Patience,
+    ask_volume,
+    place_tips,
+    settle,
+    start_tone,
+    tone_spec,
+    void_guidance,
+)
+from levelset.procedures.protocol import (
+    Accept,
+    Acknowledge,
+    Act,
+    Answer,
+    Ask,
+    Finish,
+    Guidance,
+    Listen,
+    Procedure,
+)
+from levelset.procedures.steady import SteadyWatch, over_limit
+from levelset.signals.tones import set_tone
+from levelset.units import SQRT2
+
+ENOUGH_V_RMS = 3.0
+"""Voltage at which a hand-held meter's last digit no longer matters, V."""
+
+
+def calibrate(plan: JobPlan, port_name: str, rate_hz: int) -> Procedure:
+    """Compare the probe with a multimeter on the source's positive leg.
+
+    Both tips on one terminal also give the match of the tips. The meter stands on the same leg
+    against chassis, so that no leg is ever grounded.
+    """
+    probe = plan.probe
+    design_v = probe.divider * probe.full_scale_volts_peak
+    frequency_hz = calibration_tone_hz()
+    spec = tone_spec(frequency_hz, "unknown", plan)
+    leg = Point("source", "positive")
+
+    yield Acknowledge(cautions.PROBE)
+    yield Acknowledge(cautions.HEARING)
+    yield from place_tips(
+        "both tips on the positive wire of the source's tap, ground lead on chassis", leg, leg
+    )
+    signal = set_tone("calibrate", "probe against multimeter", frequency_hz, 0.0)
+    yield from start_tone(signal, plan)
+    volume = yield from ask_volume("Which volume does the display show now?", plan)
+    yield from _loud_enough(spec, volume, design_v, plan)
+
+    answer: Answer = yield Ask(
+        "Multimeter on AC volts, red lead on the same wire, black lead on chassis. "
+        "What does it read?",
+        Act("read_meter", red=leg, black=None),
+        "number",
+        unit="V",
+        low=0.01,
+        high=float(probe.max_volts),
+    )
+    guidance = Guidance("Keep both tips where they are.", Act("wait"), headline="HOLD STILL")
+    reading: TipsReading = yield from settle(spec, guidance, of=_louder_leg, again_after_s=1.0)
+    meter_v = float(answer.value)
+    seq: int = yield Accept(reading, "calibration", {"meter_volts_rms": meter_v})
+    calibration = calibrate_from_common_touch(
+        reading,
+        meter_volts_rms=meter_v,
+        meter_percent=probe.meter.percent,
+        meter_counts=probe.meter.counts,
+        meter_resolution_v=probe.meter.resolution_v,
+        port_name=port_name,
+        rate_hz=rate_hz,
+        coupling_hz=probe.coupling_hz,
+        max_volts=probe.max_volts,
+        design_volts_per_full_scale=design_v,
+        name=f"{port_name}, {probe.divider:g}:1",
+        evidence=(seq,),
+    )
+    scales = [scale.as_json() for scale in calibration.volts_per_full_scale]
+    first = calibration.volts_per_full_scale[0]
+    yield Finish(
+        "accepted",
+        f"One full scale is {first.value:.2f} V peak at tip A, +- {first.u / first.value:.1%}; "
+        "the multimeter is most of that.",
+        {
+            "volts_per_full_scale": scales,
+            "match": None if calibration.match is None else calibration.match.as_json(),
+            "meter_volts_rms": meter_v,
+            "frequency_hz": frequency_hz,
+            "reading_seq": seq,
+        },
+        calibration,
+    )
+
+
+def _louder_leg(reading: TipsReading) -> Reading:
+    return reading.legs[0]
+
+
+def _loud_enough(spec, volume: int, design_v: float, plan: JobPlan):  # type: ignore[no-untyped-def]
+    """Turn up click by click until the meter can be trusted, and not into clipping."""
+    watch = SteadyWatch(0.0)
+    patience = Patience("The tone did not become loud enough to calibrate with")
+    wanted = volume
+    sentence = "Hold the volume."
+    while True:
+        act = Act("volume_up_one", value=float(wanted)) if wanted > volume else Act("wait")
+        event = yield Listen(spec, Guidance(sentence, act, headline="CALIBRATE"), (AT_END,))
+        if isinstance(event, Answer):
+            return
+        leg = _louder_leg(event)
+        watch.add(leg)
+        patience.wait(event)
+        if leg.tone.void is not None:
+            sentence = void_guidance(leg, act).sentence
+            continue
+        if not watch.steady or leg.tone.amplitude_fs is None:
+            continue
+        approximate_v = leg.tone.amplitude_fs.value * design_v / SQRT2
+        if over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
+            yield Ask(
+                "The tone is no longer clean here. Turn the volume down by 2.",
+                Act("volume_down", value=2.0),
+            )
+            return
+        if approximate_v >= ENOUGH_V_RMS:
+            return
+        wanted += 1
+        volume = wanted - 1
+        sentence = "Turn the volume up one click."
+        watch.reset()

@@ -1,0 +1,202 @@
+"""Steps that several procedures share, themselves generators of instructions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from typing import Any
+
+from levelset.plan.job import JobPlan
+from levelset.ports.base import Point
+from levelset.probe.reading import OutputKind, Reading, TipsReading, ToneSpec
+from levelset.procedures.protocol import (
+    Act,
+    Answer,
+    Ask,
+    Guidance,
+    Listen,
+    Offer,
+    Play,
+    Silence,
+    StepFailed,
+)
+from levelset.procedures.steady import PATIENCE_S, SteadyWatch
+from levelset.signals.signal import Signal
+from levelset.signals.tones import set_tone
+
+WINDOW_S = 0.25
+"""Shortest window, s."""
+
+WINDOW_PERIODS = 10
+"""Fewest periods of the tone in a window."""
+
+GIVE_UP_S = 180.0
+"""A reading that stays void, or a level that stays away, ends the step after this long, s."""
+
+SOURCE_TRACK = "set-source"
+ACCEPT_MEAN = Offer("accept_now", "accept it as it is")
+AT_END = Offer("at_end", "it does not turn any further")
+
+Steps = Generator[Any, Any, Any]
+
+
+def tone_spec(frequency_hz: float, output: OutputKind, plan: JobPlan) -> ToneSpec:
+    """Return what to listen for with this tone: the window follows from its period."""
+    return ToneSpec(
+        expected_hz=frequency_hz,
+        window_s=max(WINDOW_S, WINDOW_PERIODS / frequency_hz),
+        limit_percent=plan.limit_percent,
+        output=output,
+        live=True,
+    )
+
+
+def channel_track(name: str, frequency_hz: float, tone_dbfs: float) -> Signal:
+    """Return the set tone of a channel."""
+    return set_tone(f"set-{name}", f"gain of {name}", frequency_hz, tone_dbfs)
+
+
+def place_tips(where: str, tip_a: Point, tip_b: Point) -> Steps:
+    """Ask for both tips; ``where`` completes the sentence "Put ..."."""
+    yield Ask(f"Put {where}.", Act("place_tips", tip_a=tip_a, tip_b=tip_b))
+
+
+def start_tone(signal: Signal, plan: JobPlan) -> Steps:
+    """Start the tone from the vehicle's player, or from levelset's own output.
+
+    A track carries its level in itself; levelset's output starts at the same level.
+    """
+    if plan.tone_from == "levelset":
+        yield Play(signal, 0.0)
+    else:
+        yield Ask(
+            f"Play the track {signal.name} on the vehicle's own player, on repeat.",
+            Act("play_track", signal=signal),
+        )
+
+
+def stop_tone(plan: JobPlan) -> Steps:
+    """Stop the tone, whoever plays it."""
+    if plan.tone_from == "levelset":
+        yield Silence()
+    else:
+        yield Ask(
+            "Stop the track on the vehicle's player and turn the volume down.",
+            Act("stop_track"),
+        )
+
+
+def ask_volume(sentence: str, plan: JobPlan) -> Steps:
+    """Ask for the number that the display shows; returns it as a whole number."""
+    answer: Answer = yield Ask(
+        sentence, Act("tell_volume"), "number", low=0.0, high=float(plan.source.max_volume)
+    )
+    return round(float(answer.value))
+
+
+def set_volume(volume: int) -> Steps:
+    """Ask for a volume by its number."""
+    yield Ask(f"Turn the volume to {volume}.", Act("set_volume", value=float(volume)))
+
+
+class Patience:
+    """Ends a step that leads nowhere, by stream time.
+
+    Parameters
+    ----------
+    what : str
+        What did not come, for the sentence.
+    """
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._since_s: float | None = None
+        self._reason = ""
+
+    def wait(self, reading: TipsReading) -> None:
+        """Count a reading without progress; raises StepFailed when there were too many."""
+        now_s = reading.legs[0].start_s
+        void = reading.output.tone.void
+        if void is not None:
+            self._reason = f": {void.reason}"
+        if self._since_s is None:
+            self._since_s = now_s
+        elif now_s - self._since_s > GIVE_UP_S:
+            raise StepFailed(f"{self._what} within {GIVE_UP_S:.0f} s{self._reason}")
+
+    def progress(self) -> None:
+        """Start again."""
+        self._since_s = None
+        self._reason = ""
+
+
+def void_guidance(reading: Reading, act: Act) -> Guidance:
+    """Say why a reading is void and what to do."""
+    void = reading.tone.void
+    reason = "" if void is None else void.reason
+    return Guidance(reason, act, headline="NO READING")
+
+
+def settle(
+    spec: ToneSpec,
+    guidance: Guidance,
+    *,
+    of: Callable[[TipsReading], Reading],
+    again_after_s: float = 0.0,
+) -> Steps:
+    """Listen until the level of one reading is steady and return that reading.
+
+    Parameters
+    ----------
+    spec : ToneSpec
+        What to listen for.
+    guidance : Guidance
+        What to show meanwhile.
+    of : callable
+        Picks the reading whose level must be steady.
+    again_after_s : float
+        How much later it must be seen again, s.
+
+    Returns
+    -------
+    TipsReading
+        The last one.
+
+    Raises
+    ------
+    StepFailed
+        If it does not come in a long time.
+    """
+    watch = SteadyWatch(again_after_s)
+    patience = Patience("No steady reading came")
+    shown, offers = guidance, tuple[Offer, ...]()
+    reading: TipsReading | None = None
+    while True:
+        event: TipsReading | Answer = yield Listen(spec, shown, offers)
+        if isinstance(event, Answer):
+            if reading is not None and of(reading).tone.void is None:
+                return reading
+            continue
+        reading = event
+        one = of(reading)
+        watch.add(one)
+        if watch.confirmed:
+            return reading
+        patience.wait(reading)
+        shown, offers = guidance, ()
+        if one.tone.void is not None:
+            shown = void_guidance(one, guidance.act)
+        elif watch.moving_for_s(one.start_s) > PATIENCE_S:
+            shown = unsteady_guidance(guidance, watch)
+            offers = (ACCEPT_MEAN,)
+
+
+def unsteady_guidance(guidance: Guidance, watch: SteadyWatch) -> Guidance:
+    """Say by how much the level moves and why it may."""
+    return Guidance(
+        f"The level moves by {watch.span_db:.2f} dB: check the contact of the tips, and that "
+        "nothing but the tone plays.",
+        guidance.act,
+        headline="NOT STEADY",
+        target_volts_rms=guidance.target_volts_rms,
+        target_note=guidance.target_note,
+    )

@@ -1,0 +1,302 @@
+"""Runs any procedure on any port with any person, and sees to it that the tone ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from levelset.errors import DeviceError, LevelsetError
+from levelset.probe.reading import Frames, TipsReading, ToneSpec
+from levelset.probe.volts import read_tips
+from levelset.procedures import entries
+from levelset.procedures.facts import Facts, StepResult
+from levelset.procedures.protocol import (
+    Accept,
+    Acknowledge,
+    Answer,
+    Ask,
+    Finish,
+    Instruction,
+    Listen,
+    Person,
+    Play,
+    Procedure,
+    Recorder,
+    Silence,
+    StepFailed,
+    ToneFrom,
+    View,
+)
+from levelset.procedures.tape import Tape, codes_from_samples
+
+if TYPE_CHECKING:
+    from levelset.plan.job import JobPlan
+    from levelset.ports.base import Block, Port
+    from levelset.probe.calibration import Calibration
+    from levelset.signals.signal import Signal
+
+
+class _Stopped(Exception):
+    """The person left the procedure."""
+
+
+class Engine:
+    """One port, one person, one record.
+
+    Parameters
+    ----------
+    port : Port
+        Where samples come from and signals go.
+    recorder : Recorder
+        Where facts go.
+    person : Person
+        Who acts and answers.
+    plan : JobPlan
+        The plan of the job.
+    calibration : Calibration or None
+        A calibration that the record already holds.
+    calibration_seq : int or None
+        Its line in the record.
+    steps : sequence of StepResult
+        Steps that the record already holds.
+    """
+
+    def __init__(
+        self,
+        port: Port,
+        recorder: Recorder,
+        person: Person,
+        plan: JobPlan,
+        *,
+        calibration: Calibration | None = None,
+        calibration_seq: int | None = None,
+        steps: tuple[StepResult, ...] = (),
+    ) -> None:
+        self.plan = plan
+        self.steps: list[StepResult] = list(steps)
+        self._port = port
+        self._recorder = recorder
+        self._person = person
+        self._calibration = calibration
+        self._calibration_seq = calibration_seq
+        self._blocks: Iterator[Block] = iter(port.blocks())
+        self._tape = Tape()
+        self._time_s = 0.0
+        self._earliest = 0
+        self._last_hz: float | None = None
+        self._tone_from: ToneFrom = "nobody"
+        self._tone: Signal | None = None
+        self._tone_level_dbfs: float | None = None
+        self._name = ""
+        self._channel: str | None = None
+        self._cautions: list[str] = []
+        self._reading: TipsReading | None = None
+
+    @property
+    def facts(self) -> Facts:
+        """What is established so far."""
+        return Facts(self._calibration, self.steps)
+
+    @property
+    def tone_from(self) -> ToneFrom:
+        """Whose tone is on, as far as levelset knows."""
+        return self._tone_from
+
+    def run(self, name: str, channel: str | None, procedure: Procedure) -> StepResult:
+        """Run a procedure to its end, whatever the end is.
+
+        Parameters
+        ----------
+        name : str
+            Contract name of the procedure.
+        channel : str or None
+            Amplifier channel it is about.
+        procedure : Procedure
+            The generator, not started.
+
+        Returns
+        -------
+        StepResult
+            Also recorded.
+
+        Raises
+        ------
+        DeviceError
+            If the input went away; the step is recorded as failed first.
+        """
+        self._name, self._channel = name, channel
+        self._cautions = []
+        self._reading = None
+        fault: BaseException | None = None
+        try:
+            finish = self._follow(procedure)
+        except _Stopped:
+            finish = Finish("aborted", "Stopped before the end; nothing was accepted.", {})
+        except StepFailed as failure:
+            finish = Finish("failed", str(failure), {})
+        except LevelsetError as failure:
+            finish = Finish("failed", f"{failure.what}: {failure.todo}.", {})
+            fault = failure if isinstance(failure, DeviceError) else None
+        except BaseException as failure:
+            finish = Finish("aborted", f"Ended by a fault ({type(failure).__name__}).", {})
+            fault = failure
+        finally:
+            procedure.close()
+            self._silence()
+        step = self._conclude(finish)
+        if fault is not None:
+            raise fault
+        return step
+
+    def _follow(self, procedure: Procedure) -> Finish:
+        instruction: Instruction = next(procedure)
+        while not isinstance(instruction, Finish):
+            try:
+                event = self._carry_out(instruction)
+            except DeviceError as fault:
+                instruction = procedure.throw(fault)
+                continue
+            instruction = procedure.send(event)
+        return instruction
+
+    def _carry_out(self, instruction: Instruction) -> object:
+        match instruction:
+            case Acknowledge(caution):
+                answer = self._wait_for_answer(instruction)
+                self._cautions.append(caution.key)
+                self._recorder.append("caution", entries.caution(self._name, self._channel, caution))
+                return answer
+            case Ask():
+                answer = self._wait_for_answer(instruction)
+                self._note_vehicle_tone(instruction)
+                if instruction.answer != "done":
+                    line = entries.answer(self._name, self._channel, instruction, answer)
+                    self._recorder.append("answer", line)
+                return answer
+            case Play(signal, level_dbfs):
+                self._port.play(signal, level_dbfs)
+                self._tone_is("levelset", signal, level_dbfs)
+            case Silence():
+                self._silence()
+            case Listen():
+                return self._listen(instruction)
+            case Accept():
+                return self._accept(instruction)
+        return None
+
+    def _wait_for_answer(self, instruction: Acknowledge | Ask) -> Answer:
+        view = self._show(instruction)
+        while True:
+            self._advance()
+            answer = self._person.answer(view)
+            if answer is not None:
+                self._earliest = self._tape.end
+                return answer
+
+    def _listen(self, instruction: Listen) -> TipsReading | Answer:
+        view = self._show(instruction)
+        words = {offer.word for offer in instruction.offers}
+        while True:
+            answer = self._person.answer(view)
+            if answer is not None and answer.value in words:
+                self._earliest = self._tape.end
+                return answer
+            frames = self._next_window(instruction.spec)
+            if frames is not None:
+                break
+            self._advance()
+        reading = read_tips(
+            self._tape.cut(frames),
+            frames,
+            instruction.spec,
+            self._calibration,
+            with_picture=True,
+            start_hz=self._last_hz,
+        )
+        found = reading.output.tone.frequency_hz or reading.legs[0].tone.frequency_hz
+        self._last_hz = None if found is None else found.value
+        self._earliest = frames.first + frames.count
+        self._reading = reading
+        return reading
+
+    def _next_window(self, spec: ToneSpec) -> Frames | None:
+        rate_hz = self._port.info.rate_hz
+        count = round(spec.window_s * rate_hz)
+        first = max(self._earliest, self._tape.start)
+        if self._tape.end - first < count:
+            return None
+        return Frames(self._tape.stream, first, count, rate_hz)
+
+    def _accept(self, instruction: Accept) -> int:
+        reading = instruction.reading
+        codes = codes_from_samples(self._tape.cut(reading.frames))
+        capture = self._recorder.store_capture(codes, reading.frames.rate_hz)
+        line = entries.reading(
+            self._name, self._channel, instruction, capture, self._calibration_seq
+        )
+        return self._recorder.append("reading", line)
+
+    def _advance(self) -> None:
+        """Take one block; the only place where time passes."""
+        if self._person.wants_to_stop():
+            raise _Stopped
+        block = next(self._blocks, None)
+        if block is None:
+            raise DeviceError("the input has ended", "open the device again and repeat the step")
+        if self._tape.stream not in (-1, block.stream):
+            self._earliest = block.first_frame
+        self._tape.add(block)
+        self._time_s = block.time_s + len(block.samples) / block.rate_hz
+        if self._tone_from == "levelset":
+            self._port.renew()
+
+    def _show(self, instruction: Instruction) -> View:
+        view = View(
+            procedure=self._name,
+            channel=self._channel,
+            time_s=self._time_s,
+            instruction=instruction,
+            reading=self._reading,
+            tone_from=self._tone_from,
+            tone_name=None if self._tone is None else self._tone.name,
+            tone_level_dbfs=self._tone_level_dbfs,
+        )
+        self._person.see(view)
+        return view
+
+    def _note_vehicle_tone(self, ask: Ask) -> None:
+        if ask.act.verb == "play_track" and ask.act.signal is not None:
+            self._tone_is("vehicle", ask.act.signal, None)
+        elif ask.act.verb == "stop_track":
+            self._tone_is("nobody", None, None)
+
+    def _tone_is(self, who: ToneFrom, signal: Signal | None, level_dbfs: float | None) -> None:
+        self._tone_from, self._tone, self._tone_level_dbfs = who, signal, level_dbfs
+        name = None if signal is None else signal.name
+        self._recorder.append("tone", entries.tone(who, name, level_dbfs))
+
+    def _silence(self) -> None:
+        self._port.silence()
+        if self._tone_from == "levelset":
+            self._tone_is("nobody", None, None)
+
+    def _conclude(self, finish: Finish) -> StepResult:
+        if finish.calibration is not None:
+            line = entries.calibration(finish.calibration)
+            self._calibration_seq = self._recorder.append("calibration", line)
+            self._calibration = finish.calibration
+        sentence = finish.sentence
+        if self._tone_from == "vehicle" and finish.outcome not in ("accepted", "limited"):
+            sentence += " The tone comes from the vehicle: turn it down there."
+        step = StepResult(
+            self._name,
+            self._channel,
+            finish.outcome,
+            sentence,
+            finish.result,
+            tuple(self._cautions),
+        )
+        self.steps.append(step)
+        self._recorder.append("step", step.as_json())
+        self._show(finish)
+        return step

@@ -1,0 +1,62 @@
+"""The journal lines that procedures write, as JSON values."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from levelset.probe.reading import reading_as_json
+
+if TYPE_CHECKING:
+    from levelset.probe.calibration import Calibration
+    from levelset.procedures.cautions import Caution
+    from levelset.procedures.protocol import Accept, Answer, Ask
+
+
+def caution(procedure: str, channel: str | None, caution: Caution) -> dict[str, Any]:
+    """Return the line for an acknowledged caution."""
+    return {"procedure": procedure, "channel": channel, "key": caution.key, "text": caution.text}
+
+
+def answer(procedure: str, channel: str | None, ask: Ask, answer: Answer) -> dict[str, Any]:
+    """Return the line for an answered question."""
+    return {
+        "procedure": procedure,
+        "channel": channel,
+        "question": ask.sentence,
+        "value": answer.value,
+        "unit": ask.unit,
+    }
+
+
+def tone(who: str, name: str | None, level_dbfs: float | None) -> dict[str, Any]:
+    """Return the line for a tone that starts or ends."""
+    return {"from": who, "name": name, "level_dbfs": level_dbfs}
+
+
+def reading(
+    procedure: str,
+    channel: str | None,
+    accept: Accept,
+    capture: str,
+    calibration_seq: int | None,
+) -> dict[str, Any]:
+    """Return the line for an accepted reading with the hash of its capture."""
+    tips = accept.reading
+    readings = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
+    return {
+        "procedure": procedure,
+        "channel": channel,
+        "as_what": accept.as_what,
+        "frames": asdict(tips.frames),
+        "spec": asdict(tips.spec),
+        "calibration_seq": calibration_seq,
+        "capture": capture,
+        "readings": [reading_as_json(reading) for reading in readings],
+        "details": accept.details,
+    }
+
+
+def calibration(calibration: Calibration) -> dict[str, Any]:
+    """Return the line for a calibration."""
+    return asdict(calibration)

@@ -1,0 +1,284 @@
+"""Set the gain of one channel: to its target, or below the onset of clipping, whichever is first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from levelset.plan.job import ChannelPlan, JobPlan
+from levelset.ports.base import Point
+from levelset.probe.reading import Reading, TipsReading, ToneSpec
+from levelset.procedures import cautions
+from levelset.procedures.common import (
+    ACCEPT_MEAN,
+    AT_END,
+    Patience,
+    Steps,
+    channel_track,
+    place_tips,
+    set_volume,
+    settle,
+    start_tone,
+    tone_spec,
+    unsteady_guidance,
+    void_guidance,
+)
+from levelset.procedures.facts import Facts
+from levelset.procedures.onset import Onset, OnsetSearch
+from levelset.procedures.protocol import (
+    Accept,
+    Acknowledge,
+    Act,
+    Answer,
+    Ask,
+    Direction,
+    Finish,
+    Guidance,
+    Listen,
+    Offer,
+    OutcomeWord,
+    Procedure,
+    StepFailed,
+)
+from levelset.procedures.steady import AGAIN_AFTER_S, PATIENCE_S, SteadyWatch
+from levelset.quantity import Quantity
+from levelset.units import db_from_ratio, ratio_from_db, watts_from_volts
+
+TAP_TOLERANCE_DB = 0.2
+"""How far the tap may differ from the clean volume's voltage before the gain is set, dB."""
+
+ACCEPT_BAND_DB = 0.1
+"""A gain is accepted from this far below its goal up to the goal, never above, dB."""
+
+AIM_DB = 0.04
+"""Where in that band the screen guides the hand, below the goal, dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Goal:
+    volts_rms: float
+    limited_by: str
+    note: str
+
+
+def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
+    """Guide the gain knob of one channel to the first of target and onset of clipping.
+
+    Parameters
+    ----------
+    plan : JobPlan
+        The plan.
+    facts : Facts
+        Calibration, kinds of output and clean volume must be established.
+    channel : ChannelPlan
+        The channel.
+    """
+    clean = facts.result("clean_volume", None)
+    kind = facts.output_kind(channel.name)
+    source_kind = facts.output_kind(None)
+    if facts.calibration is None or clean is None or "unknown" in (kind, source_kind):
+        yield Finish(
+            "skipped", "First find the clean volume and the kind of this output.", {}
+        )
+        return
+    signal = channel_track(channel.name, channel.set_tone_hz, channel.target.tone_dbfs)
+    yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+    yield Acknowledge(cautions.TOUCH)
+    yield Ask(
+        f"Turn the gain of {channel.name} to its minimum.",
+        Act("gain_to_minimum", channel=channel.name),
+    )
+    yield from place_tips(
+        "tip A on the positive and tip B on the negative wire of the source's tap",
+        Point("source", "positive"),
+        Point("source", "negative"),
+    )
+    yield from set_volume(clean["volume"])
+    yield from start_tone(signal, plan)
+    tap_spec = tone_spec(channel.set_tone_hz, source_kind, plan)
+    yield from _confirm_tap(tap_spec, clean, channel, plan)
+
+    yield from place_tips(
+        f"tip A on the positive and tip B on the negative terminal of {channel.name}",
+        Point("channel", "positive", channel.name),
+        Point("channel", "negative", channel.name),
+    )
+    spec = tone_spec(channel.set_tone_hz, kind, plan)
+    reading, goal, onset, at_end = yield from _turn(spec, channel, plan)
+    seq: int = yield Accept(reading, "gain", {"goal_volts_rms": goal.volts_rms})
+    yield _finish(reading.output, seq, goal, onset, at_end, channel, plan)
+
+
+def _confirm_tap(
+    spec: ToneSpec, clean: dict[str, Any], channel: ChannelPlan, plan: JobPlan
+) -> Steps:
+    """The tap must read what it read when the clean volume was found."""
+    known_v = clean["volts_rms"]["value"] * ratio_from_db(channel.target.tone_dbfs)
+    guidance = Guidance(
+        f"Tap at volume {clean['volume']}: {known_v:.2f} V expected.",
+        Act("wait"),
+        headline="CONFIRM THE SOURCE",
+        target_volts_rms=known_v,
+        target_note="the clean volume's voltage",
+    )
+    reading: TipsReading = yield from settle(spec, guidance, of=_output)
+    found = reading.output.volts_rms
+    if found is None:
+        raise StepFailed("The tap has no volts: calibrate the probe again")
+    by_db = db_from_ratio(found.value / known_v)
+    if abs(by_db) > TAP_TOLERANCE_DB:
+        raise StepFailed(
+            f"The tap reads {found.value:.2f} V, {by_db:+.2f} dB from the clean volume's "
+            f"{known_v:.2f} V: check the volume and the track, or find the clean volume again"
+        )
+    yield Accept(reading, "tap", {"volume": clean["volume"], "limit_percent": plan.limit_percent})
+
+
+def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
+    """Guide the knob; returns the accepted reading, the goal, the onset and at_end."""
+    search = OnsetSearch(plan.limit_percent)
+    watch = SteadyWatch(AGAIN_AFTER_S)
+    patience = Patience("The gain was not reached")
+    reading: TipsReading | None = None
+    at_end = False
+    shown = Guidance("Wait for the first reading.", Act("wait"), headline="LISTENING")
+    offers: tuple[Offer, ...] = ()
+    while True:
+        event: TipsReading | Answer = yield Listen(spec, shown, offers)
+        goal = _goal(search.onset, channel, plan)
+        if isinstance(event, Answer):
+            if reading is None or reading.output.volts_rms is None:
+                continue
+            level_db = db_from_ratio(reading.output.volts_rms.value / goal.volts_rms)
+            if event.value == AT_END.word and level_db > 0.0:
+                raise StepFailed(
+                    f"At its minimum the gain still gives {reading.output.volts_rms.value:.2f} V, "
+                    f"{level_db:.2f} dB above the goal: lower the source or its output level"
+                )
+            if event.value == AT_END.word:
+                at_end = True
+                shown, offers = _hold(goal, "The knob is at its end: hands off."), ()
+                continue
+            return reading, goal, search.onset, at_end
+        reading, one = event, event.output
+        patience.wait(event)
+        if one.tone.void is not None or one.volts_rms is None:
+            watch.add(one)
+            shown, offers = void_guidance(one, Act("wait")), ()
+            continue
+        search.add(one)
+        watch.add(one)
+        goal = _goal(search.onset, channel, plan)
+        level_db = db_from_ratio(one.volts_rms.value / goal.volts_rms)
+        inside = -ACCEPT_BAND_DB <= level_db <= 0.0 or (at_end and level_db <= 0.0)
+        if watch.confirmed and inside and not search.undecided:
+            return reading, goal, search.onset, at_end
+        offers = ()
+        if search.undecided:
+            shown = _searching(search, one, goal, channel)
+        elif inside:
+            shown = _hold(goal, "Hands off: levelset looks whether it stays.")
+            if watch.moving_for_s(one.start_s) > PATIENCE_S:
+                shown, offers = unsteady_guidance(shown, watch), (ACCEPT_MEAN,)
+        else:
+            shown, offers = _to_go(-level_db - AIM_DB, goal, channel), (AT_END,)
+
+
+def _goal(onset: Onset | None, channel: ChannelPlan, plan: JobPlan) -> _Goal:
+    target = channel.target
+    note = f"{target.power_w:.3g} W into {target.net_load_ohm:.3g} ohm"
+    if onset is not None:
+        limit_v = onset.volts_rms.value * ratio_from_db(-plan.margin_db)
+        if limit_v < target.volts_rms:
+            return _Goal(limit_v, "clipping", f"{plan.margin_db:g} dB below clipping")
+    if target.limited_by == "loudspeaker":
+        note += ", the loudspeaker's limit"
+    return _Goal(target.volts_rms, target.limited_by, note)
+
+
+def _to_go(to_go_db: float, goal: _Goal, channel: ChannelPlan) -> Guidance:
+    direction: Direction = "up" if to_go_db > 0.0 else "down"
+    return Guidance(
+        f"Turn the gain of {channel.name} {direction}, slowly.",
+        Act("turn_gain", direction=direction, channel=channel.name),
+        headline=f"TURN {direction.upper()}",
+        direction=direction,
+        to_go_db=to_go_db,
+        target_volts_rms=goal.volts_rms,
+        target_note=goal.note,
+    )
+
+
+def _hold(goal: _Goal, sentence: str) -> Guidance:
+    return Guidance(
+        sentence,
+        Act("wait"),
+        headline="HOLD",
+        direction="hold",
+        to_go_db=0.0,
+        target_volts_rms=goal.volts_rms,
+        target_note=goal.note,
+    )
+
+
+def _searching(
+    search: OnsetSearch, one: Reading, goal: _Goal, channel: ChannelPlan
+) -> Guidance:
+    """Clipping is suspected, or its onset is bracketed but not yet narrow enough."""
+    if search.wanted_v_rms is None or one.volts_rms is None:
+        return _hold(goal, "The tops look flat: hands off, levelset makes sure.")
+    to_go_db = db_from_ratio(search.wanted_v_rms / one.volts_rms.value)
+    if abs(to_go_db) <= search.close_enough_db:
+        return _hold(goal, "Hands off: levelset looks for the onset of clipping.")
+    return _to_go(to_go_db, goal, channel)
+
+
+def _finish(
+    one: Reading,
+    seq: int,
+    goal: _Goal,
+    onset: Onset | None,
+    at_end: bool,
+    channel: ChannelPlan,
+    plan: JobPlan,
+) -> Finish:
+    volts, total = one.volts_rms, one.volts_rms_total
+    if volts is None or total is None or one.tone.thd_percent is None:
+        raise StepFailed("The reading has no volts: calibrate the probe again")
+    load_ohm = channel.net_load_ohm
+    watts = watts_from_volts(total.value, load_ohm)
+    limited_by = "range" if at_end else goal.limited_by
+    reached = limited_by in ("target", "loudspeaker")
+    outcome: OutcomeWord = "accepted" if reached else "limited"
+    result = {
+        "target_volts_rms": channel.target.volts_rms,
+        "set_volts_rms": volts.as_json(),
+        "watts": Quantity(watts, 2.0 * watts * total.u / total.value, "W").as_json(),
+        "load_connected": False,
+        "limited_by": limited_by,
+        "clip_volts_rms": None if onset is None else onset.volts_rms.as_json(),
+        "margin_db": plan.margin_db,
+        "below_clipping_db": None
+        if onset is None
+        else db_from_ratio(onset.volts_rms.value / volts.value),
+        "thd_percent": one.tone.thd_percent.as_json(),
+        "reading_seq": seq,
+    }
+    sentence = f"{channel.name}: {volts.value:.2f} V set"
+    if limited_by == "clipping" and onset is not None:
+        sentence += (
+            f"; clips at {onset.volts_rms.value:.2f} V with no load "
+            f"({watts_from_volts(onset.volts_rms.value, load_ohm):.0f} W into {load_ohm:g} ohm, "
+            f"planned {channel.target.power_w:.0f} W). Expect less under load."
+        )
+        if onset.volts_rms.value > 0.97 * channel.target.clean_volts_rms:
+            sentence += " An amplifier that just meets its rating ends here: that is as it should be."
+    elif limited_by == "range":
+        sentence += f"; the knob is at its end, target {channel.target.volts_rms:.2f} V."
+    else:
+        sentence += f", {watts:.0f} W computed into {load_ohm:g} ohm, no load connected."
+    return Finish(outcome, sentence, result)
+
+
+def _output(reading: TipsReading) -> Reading:
+    return reading.output

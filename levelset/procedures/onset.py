@@ -1,0 +1,136 @@
+"""Where clipping begins, from readings taken while the knob moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from levelset.probe.reading import Reading
+from levelset.procedures.steady import CLIPPING_READINGS, ClippingWatch, over_limit
+from levelset.quantity import Quantity
+from levelset.units import SQRT2, db_from_ratio
+
+BRACKET_DB = 0.15
+"""The onset of a soft limit is narrowed down to this, dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """Where clipping begins.
+
+    Parameters
+    ----------
+    volts_rms : Quantity
+        Voltage of the largest sine that is not clipped, V.
+    kind : {"flat", "limit"}
+        Found from the flat top, or as the level where THD meets the limit.
+    """
+
+    volts_rms: Quantity
+    kind: Literal["flat", "limit"]
+
+
+class OnsetSearch:
+    """Collects readings until the onset is known.
+
+    A flat top tells its own voltage: one confirmed sight is enough. A soft limit has no edge; its
+    onset is the level at which THD meets the limit, narrowed down between a clean level and one
+    above the limit.
+
+    Parameters
+    ----------
+    limit_percent : float
+        THD limit, %.
+    """
+
+    close_enough_db = BRACKET_DB / 3.0
+
+    def __init__(self, limit_percent: float) -> None:
+        self._limit_percent = limit_percent
+        self._clipping = ClippingWatch(limit_percent)
+        self._clean_v = 0.0
+        self._over_v = float("inf")
+        self._over_seen = False
+        self.onset: Onset | None = None
+
+    def add(self, one: Reading) -> None:
+        """Take the next reading that is not void and has volts."""
+        volts = one.volts_rms
+        if volts is None:
+            return
+        self._clipping.add(one)
+        if self._clipping.confirmed:
+            self._over_seen = True
+            flat = [_flat_onset(r) for r in self._clipping.consecutive]
+            found = [onset for onset in flat if onset is not None]
+            if len(found) == CLIPPING_READINGS:
+                self.onset = _lowest(self.onset, found[-1])
+                return
+            self._over_v = min(self._over_v, volts.value)
+        elif not self._clipping.suspected and not over_limit(
+            one, self._limit_percent, doubtful=True
+        ):
+            self._clean_v = max(self._clean_v, volts.value)
+        if self.onset is None and self._over_seen and self._narrow:
+            middle = (self._clean_v + self._over_v) / 2.0
+            half = abs(self._over_v - self._clean_v) / 2.0
+            u = (half * half + volts.u * volts.u) ** 0.5
+            self.onset = Onset(Quantity(middle, u, "V"), "limit")
+
+    @property
+    def undecided(self) -> bool:
+        """True while clipping is suspected, or seen and its onset not known yet."""
+        if self.onset is not None:
+            return False
+        return self._over_seen or self._clipping.suspected
+
+    @property
+    def wanted_v_rms(self) -> float | None:
+        """Voltage to look at next; None to stay."""
+        if not self._over_seen or self.onset is not None or self._over_v == float("inf"):
+            return None
+        if self._clipping.suspected and not self._clipping.confirmed:
+            return None
+        if self._clean_v <= 0.0:
+            return self._over_v / 1.5
+        return (self._clean_v * self._over_v) ** 0.5
+
+    @property
+    def _narrow(self) -> bool:
+        if not 0.0 < self._clean_v < float("inf") or self._over_v == float("inf"):
+            return False
+        if self._clean_v >= self._over_v:
+            return True
+        return db_from_ratio(self._over_v / self._clean_v) <= BRACKET_DB
+
+
+def _flat_onset(one: Reading) -> Onset | None:
+    """Return the largest unclipped sine from the flat top of a reading.
+
+    The flat level, less the mean, is the peak of that sine; the lower of the two halves counts.
+    """
+    tone, volts = one.tone, one.volts_rms
+    clipping = tone.clipping
+    if clipping is None or clipping.state != "hard_clipping" or volts is None:
+        return None
+    if tone.amplitude_fs is None:
+        return None
+    mean_fs = 0.0 if tone.offset_fs is None else tone.offset_fs.value
+    peaks = [
+        (abs(flat.value - mean_fs), flat.u)
+        for flat in (clipping.upper_fs, clipping.lower_fs)
+        if flat is not None
+    ]
+    if not peaks:
+        return None
+    peak_fs, u_fs = min(peaks)
+    volts_per_fs = volts.value * SQRT2 / tone.amplitude_fs.value
+    value = peak_fs * volts_per_fs / SQRT2
+    relative = ((u_fs / peak_fs) ** 2 + (volts.u / volts.value) ** 2) ** 0.5
+    return Onset(Quantity(value, value * relative, "V"), "flat")
+
+
+def _lowest(known: Onset | None, found: Onset) -> Onset:
+    if known is None or found.volts_rms.value < known.volts_rms.value:
+        return found
+    return known

@@ -1,0 +1,147 @@
+"""What kind of output is it: are both terminals driven, or only one?"""
+
+from __future__ import annotations
+
+import math
+
+from levelset.plan.job import ChannelPlan, JobPlan
+from levelset.ports.base import Point
+from levelset.probe.reading import OutputKind, Reading, TipsReading
+from levelset.procedures import cautions
+from levelset.procedures.common import (
+    SOURCE_TRACK,
+    place_tips,
+    settle,
+    start_tone,
+    tone_spec,
+)
+from levelset.procedures.facts import Facts
+from levelset.procedures.protocol import (
+    Accept,
+    Acknowledge,
+    Act,
+    Ask,
+    Finish,
+    Guidance,
+    Procedure,
+    StepFailed,
+)
+from levelset.signals.tones import set_tone
+
+SAME = 0.1
+"""Two tips on one terminal, or two driven legs, agree within this ratio."""
+
+NOTHING = 0.1
+"""A terminal below this part of the other is not driven."""
+
+
+def output_kind(
+    plan: JobPlan, facts: Facts, channel: ChannelPlan | None, tone_hz: float
+) -> Procedure:
+    """Find out whether an output is bridged or grounded.
+
+    First both tips go on the positive terminal, where they must read the same: only then does a
+    silent tip B mean a terminal that is not driven, and not a tip without contact.
+
+    Parameters
+    ----------
+    plan : JobPlan
+        The plan.
+    facts : Facts
+        What is established.
+    channel : ChannelPlan or None
+        Amplifier channel, None for the source.
+    tone_hz : float
+        Frequency of the set tone, Hz.
+    """
+    if plan.probe.tips < 2:
+        yield Finish(
+            "failed",
+            "With one tip the kind of output cannot be measured, and one leg of a bridged output "
+            "shows half its voltage: build the second tip.",
+            {"void": "output_unknown"},
+        )
+        return
+    if facts.calibration is None:
+        yield Finish("skipped", "The probe is not calibrated yet.", {})
+        return
+    where = "the source's tap" if channel is None else f"the terminals of {channel.name}"
+    positive = _point(channel, "positive")
+    negative = _point(channel, "negative")
+    spec = tone_spec(tone_hz, "unknown", plan)
+
+    if channel is None:
+        yield from start_tone(
+            set_tone(SOURCE_TRACK, "clean volume of the source", tone_hz, 0.0), plan
+        )
+    else:
+        yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+        yield Acknowledge(cautions.TOUCH)
+        yield Ask(
+            f"Turn the gain of {channel.name} to its minimum.",
+            Act("gain_to_minimum", channel=channel.name),
+        )
+    yield from place_tips(f"both tips on the positive side of {where}", positive, positive)
+    guidance = Guidance(
+        "Keep both tips on the positive side.", Act("wait"), headline="BOTH TIPS ON ONE SIDE"
+    )
+    together: TipsReading = yield from settle(spec, guidance, of=_tip_a)
+    if _ratio(together) is None or abs(abs(_require(together)) - 1.0) > SAME:
+        raise StepFailed(
+            "Both tips are on one terminal but do not read the same: clean the contact of the "
+            "quieter tip and repeat the step"
+        )
+    yield from place_tips(f"tip B on the negative side of {where}", positive, negative)
+    guidance = Guidance(
+        "Tip A on the positive side, tip B on the negative side.", Act("wait"), headline="HOLD STILL"
+    )
+    apart: TipsReading = yield from settle(spec, guidance, of=_tip_a)
+    kind = _kind(together, apart)
+    seq: int = yield Accept(apart, "output_kind", {"kind": kind})
+    word = "Bridged: both terminals are driven" if kind == "bridged" else "Grounded"
+    yield Finish("accepted", f"{word} output at {where}.", {"kind": kind, "reading_seq": seq})
+
+
+def _point(channel: ChannelPlan | None, leg) -> Point:  # type: ignore[no-untyped-def]
+    if channel is None:
+        return Point("source", leg)
+    return Point("channel", leg, channel.name)
+
+
+def _tip_a(reading: TipsReading) -> Reading:
+    return reading.legs[0]
+
+
+def _ratio(reading: TipsReading) -> complex | None:
+    """Tip B over tip A as a complex number; None where tip B reads no tone."""
+    a, b = reading.legs[0].tone, reading.legs[1].tone
+    if a.amplitude_fs is None or b.amplitude_fs is None:
+        return None
+    if a.phase_rad is None or b.phase_rad is None:
+        return None
+    size = b.amplitude_fs.value / a.amplitude_fs.value
+    angle = b.phase_rad - a.phase_rad
+    return complex(size * math.cos(angle), size * math.sin(angle))
+
+
+def _require(reading: TipsReading) -> complex:
+    ratio = _ratio(reading)
+    assert ratio is not None
+    return ratio
+
+
+def _kind(together: TipsReading, apart: TipsReading) -> OutputKind:
+    before, after = together.legs[0].tone.amplitude_fs, apart.legs[0].tone.amplitude_fs
+    if before is None or after is None or abs(after.value / before.value - 1.0) > SAME:
+        raise StepFailed("Tip A changed while tip B was moved: keep it still and repeat the step")
+    ratio = _ratio(apart)
+    if ratio is None or abs(ratio) < NOTHING:
+        return "grounded"
+    if abs(ratio + 1.0) < 2.0 * SAME:
+        return "bridged"
+    if abs(ratio - 1.0) < 2.0 * SAME:
+        raise StepFailed("Both tips are still on the same terminal: move tip B and repeat the step")
+    raise StepFailed(
+        f"Tip B reads {abs(ratio):.0%} of tip A, which fits neither a bridged nor a grounded "
+        "output: check both contacts and repeat the step"
+    )
