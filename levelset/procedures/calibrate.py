@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from levelset.plan.job import JobPlan
 from levelset.plan.set_tone import calibration_tone_hz
-from levelset.ports.base import Point
+from levelset.ports.base import Point, PortInfo
 from levelset.probe.calibrate import calibrate_from_common_touch
-from levelset.probe.reading import Reading, TipsReading
+from levelset.probe.reading import Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     AT_END,
     Patience,
+    Steps,
     ask_volume,
     place_tips,
     settle,
@@ -37,7 +38,7 @@ ENOUGH_V_RMS = 3.0
 """Voltage at which a hand-held meter's last digit no longer matters, V."""
 
 
-def calibrate(plan: JobPlan, port_name: str, rate_hz: int) -> Procedure:
+def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     """Compare the probe with a multimeter on the source's positive leg.
 
     Both tips on one terminal also give the match of the tips. The meter stands on the same leg
@@ -78,12 +79,12 @@ def calibrate(plan: JobPlan, port_name: str, rate_hz: int) -> Procedure:
         meter_percent=probe.meter.percent,
         meter_counts=probe.meter.counts,
         meter_resolution_v=probe.meter.resolution_v,
-        port_name=port_name,
-        rate_hz=rate_hz,
+        port_name=info.name,
+        rate_hz=info.rate_hz,
         coupling_hz=probe.coupling_hz,
         max_volts=probe.max_volts,
         design_volts_per_full_scale=design_v,
-        name=f"{port_name}, {probe.divider:g}:1",
+        name=f"{info.name}, {probe.divider:g}:1",
         evidence=(seq,),
     )
     scales = [scale.as_json() for scale in calibration.volts_per_full_scale]
@@ -107,7 +108,7 @@ def _louder_leg(reading: TipsReading) -> Reading:
     return reading.legs[0]
 
 
-def _loud_enough(spec, volume: int, design_v: float, plan: JobPlan):  # type: ignore[no-untyped-def]
+def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) -> Steps:
     """Turn up click by click until the meter can be trusted, and not into clipping."""
     watch = SteadyWatch(0.0)
     patience = Patience("The tone did not become loud enough to calibrate with")

@@ -21,7 +21,7 @@ from levelset.procedures.protocol import (
 )
 from levelset.procedures.steady import PATIENCE_S, SteadyWatch
 from levelset.signals.signal import Signal
-from levelset.signals.tones import set_tone
+from levelset.signals.tones import set_tone, signal_name
 
 WINDOW_S = 0.25
 """Shortest window, s."""
@@ -52,7 +52,7 @@ def tone_spec(frequency_hz: float, output: OutputKind, plan: JobPlan) -> ToneSpe
 
 def channel_track(name: str, frequency_hz: float, tone_dbfs: float) -> Signal:
     """Return the set tone of a channel."""
-    return set_tone(f"set-{name}", f"gain of {name}", frequency_hz, tone_dbfs)
+    return set_tone(signal_name("set", name), f"gain of {name}", frequency_hz, tone_dbfs)
 
 
 def place_tips(where: str, tip_a: Point, tip_b: Point) -> Steps:

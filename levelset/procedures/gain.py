@@ -171,7 +171,7 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
         goal = _goal(search.onset, channel, plan)
         level_db = db_from_ratio(one.volts_rms.value / goal.volts_rms)
         inside = -ACCEPT_BAND_DB <= level_db <= 0.0 or (at_end and level_db <= 0.0)
-        if watch.confirmed and inside and not search.undecided:
+        if watch.confirmed and inside and not search.undecided and not search.suspected:
             return reading, goal, search.onset, at_end
         offers = ()
         if search.undecided:

@@ -13,6 +13,9 @@ from levelset.units import SQRT2, db_from_ratio
 BRACKET_DB = 0.15
 """The onset of a soft limit is narrowed down to this, dB."""
 
+CONTRADICTED = 0.99
+"""A flat top's voltage is no onset when THD is over the limit below this part of it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Onset:
@@ -64,9 +67,11 @@ class OnsetSearch:
             flat = [_flat_onset(r) for r in self._clipping.consecutive]
             found = [onset for onset in flat if onset is not None]
             if len(found) == CLIPPING_READINGS:
-                self.onset = _lowest(self.onset, found[-1])
+                self.onset = _surer(self.onset, found[-1])
                 return
             self._over_v = min(self._over_v, volts.value)
+            if self.onset is not None and self._over_v < CONTRADICTED * self.onset.volts_rms.value:
+                self.onset = None
         elif not self._clipping.suspected and not over_limit(
             one, self._limit_percent, doubtful=True
         ):
@@ -83,6 +88,11 @@ class OnsetSearch:
         if self.onset is not None:
             return False
         return self._over_seen or self._clipping.suspected
+
+    @property
+    def suspected(self) -> bool:
+        """True when the newest reading shows clipping."""
+        return self._clipping.suspected
 
     @property
     def wanted_v_rms(self) -> float | None:
@@ -130,7 +140,7 @@ def _flat_onset(one: Reading) -> Onset | None:
     return Onset(Quantity(value, value * relative, "V"), "flat")
 
 
-def _lowest(known: Onset | None, found: Onset) -> Onset:
-    if known is None or found.volts_rms.value < known.volts_rms.value:
+def _surer(known: Onset | None, found: Onset) -> Onset:
+    if known is None or found.volts_rms.u < known.volts_rms.u:
         return found
     return known

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from levelset.plan.job import ChannelPlan, JobPlan
-from levelset.ports.base import Point
+from levelset.ports.base import Leg, Point
 from levelset.probe.reading import OutputKind, Reading, TipsReading
 from levelset.procedures import cautions
 from levelset.procedures.common import (
@@ -86,7 +86,8 @@ def output_kind(
         "Keep both tips on the positive side.", Act("wait"), headline="BOTH TIPS ON ONE SIDE"
     )
     together: TipsReading = yield from settle(spec, guidance, of=_tip_a)
-    if _ratio(together) is None or abs(abs(_require(together)) - 1.0) > SAME:
+    ratio = _ratio(together)
+    if ratio is None or abs(ratio - 1.0) > SAME:
         raise StepFailed(
             "Both tips are on one terminal but do not read the same: clean the contact of the "
             "quieter tip and repeat the step"
@@ -102,7 +103,7 @@ def output_kind(
     yield Finish("accepted", f"{word} output at {where}.", {"kind": kind, "reading_seq": seq})
 
 
-def _point(channel: ChannelPlan | None, leg) -> Point:  # type: ignore[no-untyped-def]
+def _point(channel: ChannelPlan | None, leg: Leg) -> Point:
     if channel is None:
         return Point("source", leg)
     return Point("channel", leg, channel.name)
@@ -122,12 +123,6 @@ def _ratio(reading: TipsReading) -> complex | None:
     size = b.amplitude_fs.value / a.amplitude_fs.value
     angle = b.phase_rad - a.phase_rad
     return complex(size * math.cos(angle), size * math.sin(angle))
-
-
-def _require(reading: TipsReading) -> complex:
-    ratio = _ratio(reading)
-    assert ratio is not None
-    return ratio
 
 
 def _kind(together: TipsReading, apart: TipsReading) -> OutputKind:

@@ -1,0 +1,125 @@
+"""Every procedure by its name, and the order of the whole job."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from levelset.errors import UsageError
+from levelset.plan.job import ChannelPlan, JobPlan
+from levelset.ports.base import PortInfo
+from levelset.procedures.calibrate import calibrate
+from levelset.procedures.clean_volume import clean_volume
+from levelset.procedures.engine import Engine
+from levelset.procedures.facts import Facts, StepResult
+from levelset.procedures.gain import set_gain
+from levelset.procedures.output_kind import output_kind
+from levelset.procedures.protocol import Procedure
+from levelset.procedures.verify import verify
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What a procedure may know when it starts.
+
+    Parameters
+    ----------
+    plan : JobPlan
+        The plan of the job.
+    facts : Facts
+        What the steps before have established.
+    info : PortInfo
+        The open port.
+    channel : ChannelPlan or None
+        Amplifier channel, None for the source or the whole system.
+    """
+
+    plan: JobPlan
+    facts: Facts
+    info: PortInfo
+    channel: ChannelPlan | None
+
+
+def _calibrate(now: Situation) -> Procedure:
+    return calibrate(now.plan, now.info)
+
+
+def _output_kind(now: Situation) -> Procedure:
+    tone_hz = _source_tone_hz(now) if now.channel is None else now.channel.set_tone_hz
+    return output_kind(now.plan, now.facts, now.channel, tone_hz)
+
+
+def _clean_volume(now: Situation) -> Procedure:
+    return clean_volume(now.plan, now.facts, _source_tone_hz(now))
+
+
+def _gain(now: Situation) -> Procedure:
+    if now.channel is None:
+        raise UsageError("gain needs a channel", "name it with --channel")
+    return set_gain(now.plan, now.facts, now.channel)
+
+
+def _verify(now: Situation) -> Procedure:
+    return verify(now.plan, now.facts)
+
+
+def _source_tone_hz(now: Situation) -> float:
+    return now.plan.channels[0].set_tone_hz
+
+
+CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
+    "calibrate": _calibrate,
+    "output_kind": _output_kind,
+    "clean_volume": _clean_volume,
+    "gain": _gain,
+    "verify": _verify,
+}
+
+
+def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None) -> StepResult:
+    """Run one procedure by its name.
+
+    Raises
+    ------
+    UsageError
+        If there is no such procedure or channel.
+    """
+    start = CATALOGUE.get(name)
+    if start is None:
+        raise UsageError(f"there is no procedure {name!r}", f"use one of {', '.join(CATALOGUE)}")
+    channels = {channel.name: channel for channel in engine.plan.channels}
+    if channel_name is not None and channel_name not in channels:
+        raise UsageError(
+            f"the plan has no channel {channel_name!r}", f"use one of {', '.join(channels)}"
+        )
+    channel = None if channel_name is None else channels[channel_name]
+    now = Situation(engine.plan, engine.facts, info, channel)
+    return engine.run(name, channel_name, start(now))
+
+
+def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
+    """Yield procedure and channel of every step in the order of the job."""
+    yield "calibrate", None
+    yield "output_kind", None
+    yield "clean_volume", None
+    for channel in plan.channels:
+        yield "output_kind", channel.name
+        yield "gain", channel.name
+    yield "verify", None
+
+
+def run_whole_job(engine: Engine, info: PortInfo) -> list[StepResult]:
+    """Run every step; a step whose ground is missing says so and is skipped.
+
+    Returns
+    -------
+    list of StepResult
+        One per step; ends early only when the person stops.
+    """
+    results = []
+    for name, channel in whole_job(engine.plan):
+        step = run_step(engine, info, name, channel)
+        results.append(step)
+        if step.outcome == "aborted":
+            break
+    return results
