@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from levelset.probe.coupling import Coupling
+from levelset.probe.uncertainty import Component
 from levelset.quantity import Quantity
 
 
@@ -33,6 +35,9 @@ class Calibration:
         What the multimeter read, V.
     evidence : tuple of int
         Sequence numbers of the journal lines it was made from.
+    scale_budget : tuple of Component
+        Where the uncertainty of ``volts_per_full_scale`` comes from, relative to it and common
+        to all tips; empty where only the total is known.
     """
 
     name: str
@@ -45,3 +50,9 @@ class Calibration:
     max_volts: float
     meter_volts_rms: float
     evidence: tuple[int, ...]
+    scale_budget: tuple[Component, ...] = ()
+
+    @property
+    def coupling(self) -> Coupling:
+        """The input's AC coupling relative to the frequency of the calibration."""
+        return Coupling(self.coupling_hz, self.frequency_hz)

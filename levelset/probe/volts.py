@@ -1,0 +1,277 @@
+"""From raw samples of the tips to volts of the legs and the pair."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Literal
+
+from levelset.analysis.health import input_void
+from levelset.analysis.result import ToneResult, Void
+from levelset.analysis.tone import read_tone
+from levelset.probe.budget import voltage_budget, volts_rms
+from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from levelset.probe.calibration import Calibration
+
+LEGS_EQUAL = 0.10
+"""Legs of a bridged output are equal and opposite within this part of one of them."""
+NEXT_TO_NOTHING = 0.05
+"""The ground side of an output carries less than this part of the other."""
+_TIP = "AB"
+
+
+def read_tips(
+    samples: NDArray[np.float64],
+    frames: Frames,
+    spec: ToneSpec,
+    calibration: Calibration | None,
+    *,
+    with_picture: bool = False,
+    start_hz: float | None = None,
+) -> TipsReading:
+    """Read one window of all tips.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n, channels)
+        Raw codes in full scale, tip A first. Channels beyond the calibration's tips (without
+        one: beyond two) are not looked at.
+    frames : Frames
+        Where the samples came from.
+    spec : ToneSpec
+        What to listen for.
+    calibration : Calibration or None
+        Scale of the tips; without it readings are in full scale only and both tips count alike.
+    with_picture : bool
+        Also return the curves that explain the verdict, for the output (see `TipsReading`).
+    start_hz : float or None
+        Frequency of the last window, which saves the search.
+
+    Returns
+    -------
+    TipsReading
+        The pair is A - B, formed sample by sample after scaling, in full scale of tip A. Void
+        readings keep no number but the peak.
+
+    Raises
+    ------
+    ValueError
+        If the shape of the samples does not fit the frames.
+    """
+    if samples.ndim != 2 or samples.shape[0] != frames.count or samples.shape[1] < 1:
+        raise ValueError(f"samples of shape {samples.shape} do not fit {frames.count} frames")
+    window = _Window(samples, frames, spec, calibration, with_picture)
+    legs = []
+    for tip in range(window.tips):
+        legs.append(window.leg(tip, start_hz))
+        if start_hz is None and legs[-1].tone.frequency_hz is not None:
+            start_hz = legs[-1].tone.frequency_hz.value
+    pair = window.pair(legs, start_hz) if window.tips == 2 else None
+    return TipsReading(frames, spec, tuple(legs), pair)
+
+
+class _Window:
+    """One window of samples with everything that is needed to read it."""
+
+    def __init__(
+        self,
+        samples: NDArray[np.float64],
+        frames: Frames,
+        spec: ToneSpec,
+        calibration: Calibration | None,
+        with_picture: bool,
+    ) -> None:
+        scales = () if calibration is None else calibration.volts_per_full_scale
+        self.tips = min(samples.shape[1], len(scales) or 2)
+        self.samples = samples[:, : self.tips]
+        self.frames = frames
+        self.spec = spec
+        self.calibration = calibration
+        self.with_picture = with_picture
+        self.scales = tuple(scale.value for scale in scales)
+        self.faults = [self._fault(tip, void) for tip, void in enumerate(self._health())]
+
+    def leg(self, tip: int, start_hz: float | None) -> Reading:
+        """Read one tip against chassis."""
+        void = self.faults[tip]
+        alone = self.tips == 1
+        if void is None and alone and self.spec.output in ("bridged", "unknown"):
+            void = Void("output_unknown", _ONE_TIP[self.spec.output])
+        x = self.samples[:, tip]
+        if void is not None:
+            return self._reading(tip + 1, _void_tone(void, x), tip, 0.0)
+        tone = self._tone(x, start_hz, self.with_picture and alone)
+        return self._reading(tip + 1, tone, tip, 0.0)
+
+    def pair(self, legs: list[Reading], start_hz: float | None) -> Reading:
+        """Read the difference of both tips."""
+        ratio = self.scales[1] / self.scales[0] if self.scales else 1.0
+        void = self._pair_fault()
+        if void is not None:
+            return self._reading("pair", ToneResult(void), 0, 0.0)
+        x = self.samples[:, 0] - ratio * self.samples[:, 1]
+        tone = self._tone(x, start_hz, self.with_picture)
+        frequency = next(
+            (t.frequency_hz for t in (tone, *(leg.tone for leg in legs)) if t.frequency_hz), None
+        )
+        share_of_b = 0.0
+        if frequency is not None:
+            a, b = self._phasors(frequency.value)
+            b *= ratio
+            slack = tone.amplitude_fs.u if tone.amplitude_fs is not None else 0.0
+            void = _output_fault(self.spec, a, b, slack)
+            share_of_b = abs(b) / max(abs(a - b), 1e-300)
+        if void is not None:
+            tone = _void_tone(void, x)
+        return self._reading("pair", tone, 0, share_of_b)
+
+    def _tone(
+        self, x: NDArray[np.float64], start_hz: float | None, with_picture: bool
+    ) -> ToneResult:
+        return read_tone(
+            x,
+            self.frames.rate_hz,
+            limit_percent=self.spec.limit_percent,
+            expected_hz=self.spec.expected_hz,
+            start_hz=start_hz,
+            response=None if self.calibration is None else self.calibration.coupling.response,
+            with_picture=with_picture,
+        )
+
+    def _reading(
+        self, channel: int | Literal["pair"], tone: ToneResult, tip: int, share: float
+    ) -> Reading:
+        rate = self.frames.rate_hz
+        volts = total = None
+        amplitude, frequency = tone.amplitude_fs, tone.frequency_hz
+        if (
+            self.calibration is not None
+            and tone.void is None
+            and amplitude is not None
+            and frequency is not None
+        ):
+            budget = voltage_budget(
+                self.calibration,
+                amplitude_fs=amplitude,
+                frequency_hz=frequency.value,
+                share_of_b=share,
+            )
+            volts = volts_rms(amplitude, self.scales[tip], budget)
+            if tone.total_amplitude_fs is not None:
+                total = volts_rms(tone.total_amplitude_fs, self.scales[tip], budget)
+        return Reading(
+            channel=channel,
+            start_s=self.frames.first / rate,
+            duration_s=self.frames.count / rate,
+            tone=tone,
+            volts_rms=volts,
+            volts_rms_total=total,
+        )
+
+    def _health(self) -> list[Void | None]:
+        calibration = self.calibration
+        if calibration is not None and calibration.rate_hz != self.frames.rate_hz:
+            changed = Void(
+                "setup_changed",
+                f"The input runs at {self.frames.rate_hz} Hz, calibration {calibration.name} was "
+                f"made at {calibration.rate_hz} Hz: set the rate back or calibrate again.",
+            )
+            return [changed] * self.tips
+        return list(input_void(self.samples, self.frames.rate_hz, self.spec.live))
+
+    def _fault(self, tip: int, void: Void | None) -> Void | None:
+        if void is not None or self.calibration is None:
+            return void
+        peak_v = _peak(self.samples[:, tip]) * self.scales[tip]
+        if peak_v <= self.calibration.max_volts:
+            return None
+        return Void(
+            "probe_limit",
+            f"Tip {_TIP[tip]} carries {peak_v:.1f} V peak, its resistors are stated for "
+            f"{self.calibration.max_volts:g} V: take it off and turn down, or use a probe for "
+            "more.",
+        )
+
+    def _pair_fault(self) -> Void | None:
+        """Why the pair cannot even be read, the most serious reason first."""
+        for tip, void in enumerate(self.faults):
+            if void is not None and void.code != "silent_input":
+                return Void(void.code, f"Tip {_TIP[tip]}: {void.reason}")
+        if self.spec.output == "unknown":
+            return Void(
+                "output_unknown",
+                "It is not known whether both terminals are driven: find the kind of output first.",
+            )
+        needed = (0, 1) if self.spec.output == "bridged" else (0,)
+        silent = [_TIP[tip] for tip in needed if self.faults[tip] is not None]
+        if not silent:
+            return None
+        if len(silent) == 2:
+            return Void("silent_input", "Both tips are silent: is the tone on, have they contact?")
+        return Void(
+            "silent_input",
+            f"Tip {silent[0]} is silent: it has no contact, or the tone is off.",
+        )
+
+    def _phasors(self, frequency_hz: float) -> tuple[complex, complex]:
+        """Complex amplitude of each tip by least squares with an offset, not scaled."""
+        import numpy as np
+
+        w = 2.0 * np.pi * frequency_hz / self.frames.rate_hz
+        angle = w * (np.arange(self.frames.count) - 0.5 * (self.frames.count - 1))
+        basis = np.stack((np.cos(angle), np.sin(angle), np.ones_like(angle)))
+        c, s, _ = np.linalg.solve(basis @ basis.T, basis @ self.samples)
+        a, b = c - 1j * s
+        return complex(a), complex(b)
+
+
+_ONE_TIP = {
+    "bridged": "One tip sees one leg of a bridged output, half of its voltage: use two tips.",
+    "unknown": "With one tip the kind of output must be known: one leg of a bridged output "
+    "shows half of its voltage.",
+}
+
+
+def _output_fault(spec: ToneSpec, a: complex, b: complex, slack: float) -> Void | None:
+    """Why the legs do not fit the kind of output; a and b in one scale, slack for noise."""
+    if spec.output != "bridged":
+        if abs(b) <= NEXT_TO_NOTHING * abs(a) + slack:
+            return None
+        percent = 100.0 * abs(b) / max(abs(a), 1e-300)
+        amount = f"{percent:.0f} % of tip A" if percent < 1000.0 else "far more than tip A"
+        return Void(
+            "output_unknown",
+            f"Tip B should be on the ground side, but carries {amount}: check the tips, or find "
+            "the kind of output again.",
+        )
+    one_leg = 0.5 * abs(a - b)
+    if abs(a + b) <= LEGS_EQUAL * one_leg + slack:
+        return None
+    if abs(b) < 0.5 * abs(a):
+        reason = "Tip B has no contact with its leg: place it again."
+    elif abs(a) < 0.5 * abs(b):
+        reason = "Tip A has no contact with its leg: place it again."
+    elif (a * b.conjugate()).real > 0.0:
+        reason = "Both tips are on the same leg: put tip B on the other one."
+    else:
+        more = abs(abs(a) / abs(b) - 1.0) * 100.0
+        low = "A" if abs(a) < abs(b) else "B"
+        reason = (
+            f"The legs differ by {more:.0f} %, a bridged output drives both alike: press tip "
+            f"{low} on its leg again, or find the kind of output again."
+        )
+    return Void("output_unknown", reason)
+
+
+def _void_tone(void: Void, x: NDArray[np.float64]) -> ToneResult:
+    peak = _peak(x)
+    known = math.isfinite(peak) and peak > 0.0
+    return ToneResult(void, peak_dbfs=20.0 * math.log10(peak) if known else None)
+
+
+def _peak(x: NDArray[np.float64]) -> float:
+    return float(max(x.max(), -x.min()))
