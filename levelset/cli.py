@@ -59,7 +59,7 @@ def demo(
     if not hands_free:
         _open_screen(lambda: _demo_session(car, jobs, seed))
         return
-    from levelset.sessions import open_demo_session
+    from levelset.session import open_demo_session
 
     session = open_demo_session(car, jobs, seed=seed, fast=fast)
     try:

@@ -106,20 +106,3 @@ def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
         yield "output_kind", channel.name
         yield "gain", channel.name
     yield "verify", None
-
-
-def run_whole_job(engine: Engine, info: PortInfo) -> list[StepResult]:
-    """Run every step; a step whose ground is missing says so and is skipped.
-
-    Returns
-    -------
-    list of StepResult
-        One per step; ends early only when the person stops.
-    """
-    results = []
-    for name, channel in whole_job(engine.plan):
-        step = run_step(engine, info, name, channel)
-        results.append(step)
-        if step.outcome == "aborted":
-            break
-    return results
