@@ -1,0 +1,454 @@
+"""A job on disk: one folder, readable without levelset, that only grows."""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import msgspec
+
+from levelset.errors import DamageError, InputError
+from levelset.plan.job import JobPlan
+from levelset.probe.calibration import Calibration
+from levelset.procedures.facts import StepResult
+from levelset.record import durable
+from levelset.record.audio_files import write_capture
+from levelset.record.journal import (
+    HEAD,
+    JOURNAL,
+    NO_LINE,
+    Line,
+    Scan,
+    digest,
+    encode_head,
+    encode_line,
+    scan,
+)
+from levelset.record.lock import WriterLock
+from levelset.record.schema import (
+    JobData,
+    ReadingData,
+    check_data,
+    check_version,
+    from_data,
+    job_data,
+)
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+CAPTURES = "captures"
+CUSTOMER = "customer.json"
+LONGEST_NAME = 48
+"""Characters of a title that go into a folder's name; Windows limits whole paths to 260."""
+
+
+def now_utc() -> datetime:
+    """Return the wall clock; only the record looks at it."""
+    return datetime.now(UTC)
+
+
+class Job:
+    """The record of one vehicle; ``create`` or ``open`` makes one.
+
+    It is a ``Recorder``: procedures append lines and store captures. One process writes at a
+    time. After a write that failed nothing more is written until the job is opened again, so that
+    a half-written line can only be the last one.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the job.
+    found : Scan
+        What its journal and head hold.
+    lock : WriterLock or None
+        Held while open for writing.
+    clock : callable
+        Returns the time for new lines, aware.
+    """
+
+    def __init__(
+        self, path: Path, found: Scan, lock: WriterLock | None, clock: Callable[[], datetime]
+    ) -> None:
+        self.path = path
+        self.notes: list[str] = []
+        """What a person should know about how the job was found."""
+        self._found = found
+        self._lines: list[Line] = list(found.lines)
+        self._lock = lock
+        self._clock = clock
+        self._broken = ""
+
+    # Making and opening
+
+    @classmethod
+    def create(
+        cls,
+        folder_parent: Path,
+        title: str,
+        plan: JobPlan,
+        when: datetime,
+        *,
+        clock: Callable[[], datetime] = now_utc,
+    ) -> Job:
+        """Make a new job in its own new folder, open for writing.
+
+        Parameters
+        ----------
+        folder_parent : Path
+            Folder that holds the jobs; made if it is missing.
+        title : str
+            What a person calls the job.
+        plan : JobPlan
+            What is known before measuring.
+        when : datetime
+            Time of creation, aware; its date begins the folder's name.
+        clock : callable
+            Time of later lines.
+
+        Raises
+        ------
+        InputError
+            If the folder cannot be written.
+        ValueError
+            If ``when`` is naive.
+        """
+        first = job_data(title, plan)
+        check_data("job", first)
+        _utc_text(when)
+        try:
+            folder_parent.mkdir(parents=True, exist_ok=True)
+            path = _new_folder(folder_parent, f"{when:%Y-%m-%d}-{folder_name(title)}".strip("-"))
+            lock = WriterLock(path)
+        except OSError as error:
+            raise _not_writable(folder_parent, error) from error
+        job = cls(path, scan(b"", None), lock, lambda: when)
+        try:
+            job.append("job", first)
+        except InputError:
+            job.close()
+            for name in (JOURNAL, HEAD):
+                (path / name).unlink(missing_ok=True)
+            path.rmdir()
+            raise
+        job._clock = clock
+        return job
+
+    @classmethod
+    def open(cls, path: Path, writable: bool, *, clock: Callable[[], datetime] = now_utc) -> Job:
+        """Open the job in a folder.
+
+        A job that is only looked at may be damaged: what can be read is there, and ``faults``
+        says what does not hold. A damaged job is never written to. An unfinished last line is
+        moved to a file of its own before anything is appended.
+
+        Raises
+        ------
+        InputError
+            If there is no job in the folder, a newer levelset is needed, somebody else writes to
+            it, or it cannot be written.
+        DamageError
+            If it is damaged and was to be written to, or has no readable first line.
+        """
+        _require_job(path)
+        try:
+            lock = WriterLock(path) if writable else None
+        except OSError as error:
+            raise _not_writable(path, error) from error
+        try:
+            job = cls(path, read_scan(path), lock, clock)
+            job._require_readable()
+            if writable:
+                job._take_up()
+        except OSError as error:
+            if lock is not None:
+                lock.release()
+            raise _not_writable(path, error) from error
+        except BaseException:
+            if lock is not None:
+                lock.release()
+            raise
+        return job
+
+    def close(self) -> None:
+        """Give the job free for other writers; harmless when closed."""
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _require_readable(self) -> None:
+        for line in self._lines:
+            check_version(line.kind, line.schema)
+        if not self._lines or self._lines[0].kind != "job":
+            where = self._found.faults[0] if self._found.faults else f"{JOURNAL} line 1: not a job"
+            raise DamageError(f"{self.path}: {where}", "restore the folder from a copy")
+
+    def _take_up(self) -> None:
+        if self._found.faults:
+            raise DamageError(
+                f"{self.path}: the record is damaged, {self._found.faults[0]}",
+                "nothing is added to a damaged record: restore it from a copy, or start a new job",
+            )
+        if self._found.torn:
+            aside = _unused(self.path, f"set-aside-after-line-{self.newest.seq}", ".txt")
+            durable.write_new(aside, self._found.torn)
+            durable.sync_folder(self.path)
+            journal = self.path / JOURNAL
+            durable.truncate(journal, journal.stat().st_size - len(self._found.torn))
+            self.notes.append(
+                f"The last line had not been finished ({len(self._found.torn)} bytes); "
+                f"it was moved to {aside.name}. Everything accepted before it is there."
+            )
+        if self._found.unsealed:
+            self._seal()
+        for left in (self.path / CAPTURES).glob(".*.new"):
+            left.unlink()
+
+    # Writing
+
+    def append(self, kind: str, data: dict[str, Any]) -> int:
+        """Append one line, flushed to the medium, and return its sequence number.
+
+        Raises
+        ------
+        ValueError
+            If the data are not what the kind holds; nothing was written.
+        InputError
+            If it could not be written; the job is then read-only until it is opened again.
+        """
+        self._require_writable()
+        version = check_data(kind, data)
+        seq = len(self._lines) + 1
+        prev = self._lines[-1].sha256 if self._lines else NO_LINE
+        time = _utc_text(self._clock())
+        raw = encode_line(seq, time, kind, version, data, prev)
+        with _Guard(self):
+            durable.append_line(self.path / JOURNAL, raw)
+            stored = msgspec.json.decode(raw)["data"]
+            self._lines.append(Line(seq, time, kind, version, stored, prev, digest(raw)))
+            self._seal()
+        return seq
+
+    def store_capture(self, codes: NDArray[np.int32], rate_hz: int) -> str:
+        """Store raw codes as a file that is named by its own SHA-256, and return that.
+
+        Parameters
+        ----------
+        codes : ndarray of int32, shape (frames, channels)
+            24-bit codes of all channels.
+        rate_hz : int
+            The input's own rate, Hz.
+
+        Raises
+        ------
+        InputError
+            If it could not be written; the job is then read-only until it is opened again.
+        """
+        self._require_writable()
+        folder = self.path / CAPTURES
+        new = folder / f".{os.getpid()}.new"
+        with _Guard(self):
+            if not folder.is_dir():
+                folder.mkdir()
+                durable.sync_folder(self.path)
+            write_capture(new, codes, rate_hz)
+            with open(new, "r+b") as file:
+                sha256 = digest(file.read())
+                durable.sync(file.fileno())
+            durable.replace(new, folder / f"{sha256}.flac")
+        return sha256
+
+    def _seal(self) -> None:
+        newest = self._lines[-1]
+        durable.write_whole(self.path / HEAD, encode_head(newest.seq, newest.sha256))
+
+    def _require_writable(self) -> None:
+        if self._broken:
+            raise InputError(
+                f"{self.path}: the record is closed after a failed write ({self._broken})",
+                "make room or restore access, then open the job again",
+            )
+        if self._lock is None:
+            raise InputError(f"{self.path}: the job is open for looking only", "open it to write")
+
+    # Personal data, outside the chain
+
+    def customer(self) -> dict[str, Any]:
+        """Return the personal data, empty where there are none."""
+        path = self.path / CUSTOMER
+        try:
+            data = msgspec.json.decode(path.read_bytes(), type=dict[str, Any])
+        except FileNotFoundError:
+            return {}
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+            raise InputError(f"{path}: {error}", "correct the file or remove it") from error
+        return data
+
+    def set_customer(self, data: dict[str, Any]) -> None:
+        """Replace the personal data; an empty dict erases them. The record is not touched."""
+        path = self.path / CUSTOMER
+        try:
+            if data:
+                durable.write_whole(path, msgspec.json.format(msgspec.json.encode(data)) + b"\n")
+            else:
+                path.unlink(missing_ok=True)
+        except OSError as error:
+            raise _not_writable(self.path, error) from error
+
+    # Reading
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What did not hold when the job was opened, each with its place."""
+        return tuple(str(fault) for fault in self._found.faults)
+
+    @property
+    def newest(self) -> Line:
+        """The newest line."""
+        return self._lines[-1]
+
+    def lines(self) -> tuple[Line, ...]:
+        """Return every line that could be read, in order."""
+        return tuple(self._lines)
+
+    def head(self) -> JobData:
+        """Return the first line: title, versions and plan."""
+        return from_data(self._lines[0].data, JobData, f"{JOURNAL} line 1")
+
+    def plan(self) -> JobPlan:
+        """Return the plan."""
+        return self.head().plan
+
+    def calibrations(self) -> list[tuple[int, Calibration]]:
+        """Return every calibration with its sequence number, oldest first."""
+        return [
+            (line.seq, from_data(line.data, Calibration, _place(line)))
+            for line in self._of_kind("calibration")
+        ]
+
+    def readings(self) -> list[tuple[int, ReadingData]]:
+        """Return every accepted reading with its sequence number, oldest first."""
+        return [
+            (line.seq, from_data(line.data, ReadingData, _place(line)))
+            for line in self._of_kind("reading")
+        ]
+
+    def steps(self) -> list[StepResult]:
+        """Return how every procedure ended, oldest first."""
+        return [from_data(line.data, StepResult, _place(line)) for line in self._of_kind("step")]
+
+    def _of_kind(self, kind: str) -> Iterator[Line]:
+        return (line for line in self._lines if line.kind == kind)
+
+
+class _Guard:
+    """Makes a job read-only when a write fails, and says why."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if isinstance(error, OSError):
+            self._job._broken = error.strerror or str(error)  # noqa: SLF001
+            raise _not_writable(self._job.path, error) from error
+
+
+def read_scan(path: Path) -> Scan:
+    """Read journal and head of a job as they were at one moment, and walk them."""
+    head = _read_head(path)
+    while True:
+        journal = (path / JOURNAL).read_bytes()
+        head_after = _read_head(path)
+        if head == head_after:
+            return scan(journal, head)
+        head = head_after  # a writer was faster
+
+
+def folder_name(title: str) -> str:
+    """Return a title as part of a folder's name that every platform accepts."""
+    plain = unicodedata.normalize("NFC", title)
+    words = re.findall(r"[^\W_]+", plain)
+    return "-".join(words)[:LONGEST_NAME].strip("-")
+
+
+def _require_job(path: Path) -> None:
+    todo = "`levelset job list` shows the jobs that are there"
+    try:
+        if not path.exists():
+            raise InputError(f"{path}: no such job folder", todo)
+        if not path.is_dir() or not (path / JOURNAL).is_file():
+            raise InputError(f"{path}: not a job, it has no {JOURNAL}", todo)
+    except OSError as error:
+        raise InputError(f"{path}: {error.strerror or error}", todo) from error
+
+
+def _read_head(path: Path) -> bytes | None:
+    try:
+        return (path / HEAD).read_bytes()
+    except FileNotFoundError:
+        return None
+
+
+def _new_folder(parent: Path, name: str) -> Path:
+    number = 1
+    while True:
+        path = parent / (name if number == 1 else f"{name}-{number}")
+        try:
+            path.mkdir()
+        except FileExistsError:
+            number += 1
+            continue
+        durable.sync_folder(parent)
+        return path
+
+
+def _unused(folder: Path, stem: str, suffix: str) -> Path:
+    number = 1
+    while True:
+        path = folder / (f"{stem}{suffix}" if number == 1 else f"{stem}-{number}{suffix}")
+        if not path.exists():
+            return path
+        number += 1
+
+
+def _utc_text(when: datetime) -> str:
+    if when.tzinfo is None:
+        raise ValueError("a time in the record needs its offset from UTC")
+    return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _place(line: Line) -> str:
+    return f"{JOURNAL} seq {line.seq}"
+
+
+def _not_writable(path: Path, error: OSError) -> InputError:
+    return InputError(
+        f"{path}: cannot be written ({error.strerror or error})",
+        "make room or restore access, then open the job again; what was accepted before is kept",
+    )
