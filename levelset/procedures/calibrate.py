@@ -47,7 +47,7 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     probe = plan.probe
     design_v = probe.divider * probe.full_scale_volts_peak
     frequency_hz = calibration_tone_hz()
-    spec = tone_spec(frequency_hz, "unknown", plan)
+    spec = tone_spec(frequency_hz, "unknown" if probe.tips == 2 else "line", plan)
     leg = Point("source", "positive")
 
     yield Acknowledge(cautions.PROBE)
@@ -70,17 +70,14 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
         high=float(probe.max_volts),
     )
     guidance = Guidance("Keep both tips where they are.", Act("wait"), headline="HOLD STILL")
-    reading: TipsReading = yield from settle(spec, guidance, of=_louder_leg, again_after_s=1.0)
+    reading: TipsReading = yield from settle(spec, guidance, of=_tip_a, again_after_s=1.0)
     meter_v = float(answer.value)
     seq: int = yield Accept(reading, "calibration", {"meter_volts_rms": meter_v})
     calibration = calibrate_from_common_touch(
         reading,
-        meter_volts_rms=meter_v,
-        meter_percent=probe.meter.percent,
-        meter_counts=probe.meter.counts,
-        meter_resolution_v=probe.meter.resolution_v,
+        meter_v,
+        probe.meter,
         port_name=info.name,
-        rate_hz=info.rate_hz,
         coupling_hz=probe.coupling_hz,
         max_volts=probe.max_volts,
         design_volts_per_full_scale=design_v,
@@ -104,7 +101,7 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     )
 
 
-def _louder_leg(reading: TipsReading) -> Reading:
+def _tip_a(reading: TipsReading) -> Reading:
     return reading.legs[0]
 
 
@@ -119,7 +116,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         event = yield Listen(spec, Guidance(sentence, act, headline="CALIBRATE"), (AT_END,))
         if isinstance(event, Answer):
             return
-        leg = _louder_leg(event)
+        leg = _tip_a(event)
         watch.add(leg)
         patience.wait(event)
         if leg.tone.void is not None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from levelset.probe.reading import reading_as_json
+from levelset.record.schema import to_data
 
 if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
@@ -48,8 +48,8 @@ def reading(
         "procedure": procedure,
         "channel": channel,
         "as_what": accept.as_what,
-        "frames": asdict(tips.frames),
-        "spec": asdict(tips.spec),
+        "frames": to_data(tips.frames),
+        "spec": to_data(tips.spec),
         "calibration_seq": calibration_seq,
         "capture": capture,
         "readings": [reading_as_json(reading) for reading in readings],
@@ -59,4 +59,4 @@ def reading(
 
 def calibration(calibration: Calibration) -> dict[str, Any]:
     """Return the line for a calibration."""
-    return asdict(calibration)
+    return to_data(calibration)
