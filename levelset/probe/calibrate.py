@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Protocol
 from levelset.errors import UsageError
 from levelset.probe.calibration import Calibration
 from levelset.probe.uncertainty import (
-    K95,
     Component,
     expanded_uncertainty,
     from_limits,
@@ -199,12 +198,13 @@ def _amplitude(tone: ToneResult, tip: str) -> Quantity:
 def _check_common(a: ToneResult, b: ToneResult) -> None:
     assert a.amplitude_fs is not None
     assert b.amplitude_fs is not None
-    if a.phase_rad is not None and b.phase_rad is not None:  # noqa: SIM102
-        if math.cos(a.phase_rad - b.phase_rad) < 0.0:
-            raise UsageError(
-                "the tips read opposite voltages: they are on both legs, not on one point",
-                "put both tips and the meter on the same point",
-            )
+    assert a.phase_rad is not None
+    assert b.phase_rad is not None
+    if math.cos(a.phase_rad - b.phase_rad) < 0.0:
+        raise UsageError(
+            "the tips read opposite voltages: they are on both legs, not on one point",
+            "put both tips and the meter on the same point",
+        )
     ratio = b.amplitude_fs.value / a.amplitude_fs.value
     if abs(math.log(ratio)) > math.log1p(TIPS_TOLERANCE):
         low = "B" if ratio < 1.0 else "A"
