@@ -1,0 +1,301 @@
+"""Car files: TOML, strictly checked."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from levelset.errors import InputError, UsageError
+from levelset.plan.load import net_load_ohm
+from levelset.plan.target import Rating
+from levelset.simulation.car import (
+    AmplifierTruth,
+    CarTruth,
+    InterfaceTruth,
+    MeterTruth,
+    ProbeTruth,
+    SourceTruth,
+    SupplyTruth,
+)
+from levelset.simulation.fields import Table
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
+LARGEST_FILE_BYTES = 1_000_000
+MOST_CHANNELS = 16
+DEMO = "demo_car.toml"
+
+_TABLES = ("source", "amplifier", "probe", "interface", "meter", "supply")
+_SOURCE_UNMODELLED = (
+    "highpass_hz",
+    "bass_withdrawn_db_at_max",
+    "limiter_volts_rms",
+    "equaliser",
+    "noise_millivolts",
+    "hum_millivolts",
+    "delay_ms",
+)
+_AMPLIFIER_UNMODELLED = (
+    "subsonic_hz",
+    "lowpass_hz",
+    "highpass_hz",
+    "slope_db_per_octave",
+    "output_ohm",
+    "carrier_volts",
+    "carrier_hz",
+)
+
+
+def load_car(path: Path) -> CarTruth:
+    """Read and check a car file.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file.
+
+    Returns
+    -------
+    CarTruth
+        The car; every number is finite and within its limits.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read.
+    UsageError
+        If it is no TOML, or a key is missing, unknown, of the wrong type or out of range.
+    """
+    return _load(path, str(path))
+
+
+def load_demo_car(name: str = DEMO) -> CarTruth:
+    """Return an invented car that comes with the package."""
+    return _load(resources.files("levelset.simulation") / name, name)
+
+
+def _load(path: Path | Traversable, shown: str) -> CarTruth:
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE_BYTES + 1)
+    except (OSError, ValueError) as fault:
+        reason = fault.strerror if isinstance(fault, OSError) else "not a file name"
+        raise InputError(
+            f"car file {shown} cannot be read ({reason})", "give the path of a readable TOML file"
+        ) from None
+    if len(data) > LARGEST_FILE_BYTES:
+        raise UsageError(
+            f"car file {shown} is larger than {LARGEST_FILE_BYTES} bytes", "give a car file"
+        )
+    try:
+        # A file written by an editor that marks its encoding is still TOML.
+        document = tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise UsageError(f"car file {shown} is not UTF-8 text", "save it as UTF-8") from None
+    except RecursionError:
+        raise UsageError(
+            f"car file {shown} has brackets nested too deep", "remove the brackets"
+        ) from None
+    except ValueError as fault:
+        raise UsageError(f"car file {shown} is not TOML: {fault}", "correct that place") from None
+    try:
+        return car_from_document(document)
+    except UsageError as fault:
+        raise UsageError(f"car file {shown}: {fault.what}", fault.todo) from None
+
+
+def car_from_document(document: dict[str, Any]) -> CarTruth:
+    """Check a parsed car file; raises UsageError naming the key."""
+    for name in document:
+        if name not in _TABLES:
+            raise UsageError(
+                f"table [{name[:40]}] is unknown", "a car file has only " + ", ".join(_TABLES)
+            )
+    for name in _TABLES:
+        if name not in document:
+            header = "[[amplifier]]" if name == "amplifier" else f"[{name}]"
+            raise UsageError(f"{header} is missing", f"add the table {header}")
+
+    def one(name: str) -> Table:
+        return Table(f"[{name}]", document[name])
+
+    return CarTruth(
+        source=_source(one("source")),
+        amplifiers=_amplifiers(document["amplifier"]),
+        probe=_probe(one("probe")),
+        interface=_interface(one("interface")),
+        meter=_meter(one("meter")),
+        supply=_supply(one("supply")),
+    )
+
+
+def _source(table: Table) -> SourceTruth:
+    for key in _SOURCE_UNMODELLED:
+        table.neutral(key)
+    table.expect(
+        "max_volume",
+        "db_per_step",
+        "volts_rms_at_max",
+        "clip_volts_peak",
+        "output",
+        "bias_volts",
+        "offset_millivolts",
+        "thd_percent",
+        "polarity",
+        "start_volume",
+    )
+    max_volume = table.integer("max_volume", 1, 200)
+    return SourceTruth(
+        max_volume=max_volume,
+        db_per_step=table.number("db_per_step", 0.1, 10.0),
+        volts_rms_at_max=table.number("volts_rms_at_max", 0.05, 200.0),
+        clip_volts_peak=table.number("clip_volts_peak", 0.05, 300.0),
+        output=cast(Any, table.word("output", "bridged", "grounded", "line")),
+        bias_volts=table.number("bias_volts", 0.0, 60.0),
+        offset_millivolts=table.number("offset_millivolts", -5000.0, 5000.0),
+        thd_percent=table.number("thd_percent", 0.0, 5.0),
+        polarity=cast(Any, table.word("polarity", "normal", "reversed")),
+        start_volume=table.integer("start_volume", 0, max_volume),
+    )
+
+
+def _amplifiers(values: object) -> tuple[AmplifierTruth, ...]:
+    if not isinstance(values, list) or not 1 <= len(values) <= MOST_CHANNELS:
+        raise UsageError(
+            f"[[amplifier]] is not a list of 1 to {MOST_CHANNELS} tables",
+            "write [[amplifier]] with two brackets above every channel",
+        )
+    found: list[AmplifierTruth] = []
+    for number, entry in enumerate(values, 1):
+        table = Table(f"[amplifier {number}]", entry)
+        amplifier = _amplifier(table)
+        if any(amplifier.name == other.name for other in found):
+            raise table.error(
+                "name", f"{amplifier.name!r} is used twice", "give every channel its own name"
+            )
+        found.append(amplifier)
+    return tuple(found)
+
+
+def _amplifier(table: Table) -> AmplifierTruth:
+    for key in _AMPLIFIER_UNMODELLED:
+        table.neutral(key)
+    has_input_clip = table.has("input_clip_volts_peak")
+    has_regulated = table.has("regulated")
+    has_polarity = table.has("polarity")
+    has_loudspeaker = table.has("loudspeaker_w")
+    table.expect(
+        "name",
+        "output",
+        "gain_db",
+        "rail_volts_peak",
+        "soft_knee",
+        "thd_percent",
+        "noise_millivolts",
+        "output_offset_millivolts",
+        "rated",
+        "rated_supply",
+        "load",
+        "band_hz",
+    )
+    polarity = table.word("polarity", "normal", "reversed") if has_polarity else "normal"
+    return AmplifierTruth(
+        name=table.text("name", 40),
+        output=cast(Any, table.word("output", "grounded", "bridged")),
+        gain_db=table.span("gain_db", -60.0, 80.0),
+        rail_volts_peak=table.number("rail_volts_peak", 0.1, 1000.0),
+        soft_knee=table.number("soft_knee", 0.0, 1.0),
+        thd_percent=table.number("thd_percent", 0.0, 5.0),
+        noise_millivolts=table.number("noise_millivolts", 0.0, 1000.0),
+        output_offset_millivolts=table.number("output_offset_millivolts", -5000.0, 5000.0),
+        input_clip_volts_peak=(
+            table.number("input_clip_volts_peak", 0.01, 300.0) if has_input_clip else None
+        ),
+        regulated=table.flag("regulated") if has_regulated else False,
+        polarity=cast(Any, polarity),
+        rated=_ratings(table),
+        rated_supply=table.number("rated_supply", 5.0, 60.0),
+        load=_load_expression(table),
+        loudspeaker_w=table.number("loudspeaker_w", 0.1, 50_000.0) if has_loudspeaker else None,
+        band_hz=table.span("band_hz", 5.0, 20_000.0),
+    )
+
+
+def _ratings(table: Table) -> tuple[Rating, ...]:
+    pairs = table.pairs("rated", 16, (0.1, 1000.0), (0.1, 50_000.0))
+    loads = [load for load, _ in pairs]
+    if len(set(loads)) != len(loads):
+        raise table.error("rated", "names a load twice", "give one power for each load")
+    return tuple(Rating(load_ohm=load, power_w=power) for load, power in pairs)
+
+
+def _load_expression(table: Table) -> str:
+    load = table.text("load", 200)
+    try:
+        net_load_ohm(load)
+    except UsageError as fault:
+        raise table.error("load", f"cannot be used: {fault.what}", fault.todo) from None
+    return load
+
+
+def _probe(table: Table) -> ProbeTruth:
+    table.expect("divider", "mismatch_percent", "max_volts")
+    return ProbeTruth(
+        divider=table.number("divider", 1.0, 10_000.0),
+        mismatch_percent=table.number("mismatch_percent", -20.0, 20.0),
+        max_volts=table.number("max_volts", 1.0, 10_000.0),
+    )
+
+
+def _interface(table: Table) -> InterfaceTruth:
+    table.expect(
+        "full_scale_volts_peak",
+        "rate_hz",
+        "bits",
+        "coupling_hz",
+        "noise_dbfs",
+        "clock_ppm",
+        "channels",
+    )
+    return InterfaceTruth(
+        full_scale_volts_peak=table.number("full_scale_volts_peak", 0.01, 100.0),
+        rate_hz=table.integer("rate_hz", 32_000, 192_000),
+        bits=table.integer("bits", 12, 24),
+        coupling_hz=tuple(table.numbers("coupling_hz", 0, 2, 0.01, 50.0)),
+        noise_dbfs=table.number("noise_dbfs", -160.0, -30.0),
+        clock_ppm=table.number("clock_ppm", -1000.0, 1000.0),
+        channels=table.integer("channels", 1, 2),
+    )
+
+
+def _meter(table: Table) -> MeterTruth:
+    table.expect(
+        "ac_percent",
+        "ac_counts",
+        "ac_resolution_v",
+        "dc_percent",
+        "dc_counts",
+        "dc_resolution_v",
+        "error",
+    )
+    return MeterTruth(
+        ac_percent=table.number("ac_percent", 0.0, 20.0),
+        ac_counts=table.number("ac_counts", 0.0, 100.0),
+        ac_resolution_v=table.number("ac_resolution_v", 1e-6, 1.0),
+        dc_percent=table.number("dc_percent", 0.0, 20.0),
+        dc_counts=table.number("dc_counts", 0.0, 100.0),
+        dc_resolution_v=table.number("dc_resolution_v", 1e-6, 1.0),
+        error=table.number("error", -1.0, 1.0),
+    )
+
+
+def _supply(table: Table) -> SupplyTruth:
+    table.neutral("ohm")
+    table.expect("engine_off", "engine_on")
+    return SupplyTruth(
+        engine_off=table.number("engine_off", 5.0, 60.0),
+        engine_on=table.number("engine_on", 5.0, 60.0),
+    )

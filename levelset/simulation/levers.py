@@ -1,0 +1,62 @@
+"""What hands reach in the simulated car."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from levelset.simulation.meter import displayed
+
+if TYPE_CHECKING:
+    from levelset.ports.base import Point
+    from levelset.signals.signal import Signal
+    from levelset.simulation.chain import Car
+
+
+class CarLevers:
+    """`levelset.ports.base.Levers` on a simulated car; what they show is what a person sees.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    """
+
+    def __init__(self, car: Car) -> None:
+        self._car = car
+
+    def play_track(self, signal: Signal | None) -> None:
+        """Choose what the vehicle's own player plays; None stops it."""
+        self._car.player.play_track(signal, self._car.frame)
+
+    def turn_volume(self, steps: int) -> int:
+        """Turn the volume by whole steps, up to its ends; return the number shown."""
+        wanted = self._car.volume + steps
+        self._car.volume = min(max(wanted, 0), self._car.truth.source.max_volume)
+        return self._car.volume
+
+    def shown_volume(self) -> int:
+        """Return the number that the display shows."""
+        return self._car.volume
+
+    def turn_gain(self, channel: str, by_db: float) -> bool:
+        """Turn a gain knob; False when it has come to its end in that direction."""
+        return self._car.amplifier(channel).turn(by_db)
+
+    def touch(self, tip: Literal["A", "B"], point: Point) -> None:
+        """Put a tip on a point, or take it off with the place ``open``."""
+        self._car.touch(tip, point)
+
+    def meter_ac_volts(self, red: Point, black: Point | None) -> float:
+        """Read the multimeter on AC volts between two points; black None is chassis."""
+        meter = self._car.truth.meter
+        return displayed(
+            self._car.ac_volts_rms(red, black),
+            meter.ac_percent,
+            meter.ac_counts,
+            meter.ac_resolution_v,
+            meter.error,
+        )
+
+    def engine(self, running: bool) -> None:
+        """Start or stop the engine."""
+        self._car.engine_runs = running
