@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 import os
-import re
-import unicodedata
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-import msgspec
-
 from levelset.errors import DamageError, InputError
 from levelset.plan.job import JobPlan
 from levelset.probe.calibration import Calibration
-from levelset.procedures.facts import StepResult
 from levelset.record import durable
 from levelset.record.audio_files import write_capture
+from levelset.record.folder import (
+    CAPTURES,
+    folder_name,
+    new_folder,
+    not_writable,
+    read_scan,
+    require_job,
+    unused,
+)
 from levelset.record.journal import (
     HEAD,
     JOURNAL,
     NO_LINE,
     Line,
     Scan,
+    decode_line,
     digest,
     encode_head,
     encode_line,
@@ -34,6 +39,7 @@ from levelset.record.lock import WriterLock
 from levelset.record.schema import (
     JobData,
     ReadingData,
+    StepData,
     check_data,
     check_version,
     from_data,
@@ -43,11 +49,6 @@ from levelset.record.schema import (
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
-
-CAPTURES = "captures"
-CUSTOMER = "customer.json"
-LONGEST_NAME = 48
-"""Characters of a title that go into a folder's name; Windows limits whole paths to 260."""
 
 
 def now_utc() -> datetime:
@@ -80,6 +81,8 @@ class Job:
         self.path = path
         self.notes: list[str] = []
         """What a person should know about how the job was found."""
+        self.torn = bool(found.torn)
+        """Whether an unfinished line stands at the end of the journal."""
         self._found = found
         self._lines: list[Line] = list(found.lines)
         self._lock = lock
@@ -125,10 +128,10 @@ class Job:
         _utc_text(when)
         try:
             folder_parent.mkdir(parents=True, exist_ok=True)
-            path = _new_folder(folder_parent, f"{when:%Y-%m-%d}-{folder_name(title)}".strip("-"))
+            path = new_folder(folder_parent, f"{when:%Y-%m-%d}-{folder_name(title)}".strip("-"))
             lock = WriterLock(path)
         except OSError as error:
-            raise _not_writable(folder_parent, error) from error
+            raise not_writable(folder_parent, error) from error
         job = cls(path, scan(b"", None), lock, lambda: when)
         try:
             job.append("job", first)
@@ -157,11 +160,11 @@ class Job:
         DamageError
             If it is damaged and was to be written to, or has no readable first line.
         """
-        _require_job(path)
+        require_job(path)
         try:
             lock = WriterLock(path) if writable else None
         except OSError as error:
-            raise _not_writable(path, error) from error
+            raise not_writable(path, error) from error
         try:
             job = cls(path, read_scan(path), lock, clock)
             job._require_readable()
@@ -170,7 +173,7 @@ class Job:
         except OSError as error:
             if lock is not None:
                 lock.release()
-            raise _not_writable(path, error) from error
+            raise not_writable(path, error) from error
         except BaseException:
             if lock is not None:
                 lock.release()
@@ -208,11 +211,12 @@ class Job:
                 "nothing is added to a damaged record: restore it from a copy, or start a new job",
             )
         if self._found.torn:
-            aside = _unused(self.path, f"set-aside-after-line-{self.newest.seq}", ".txt")
+            aside = unused(self.path, f"set-aside-after-line-{self.newest.seq}", ".txt")
             durable.write_new(aside, self._found.torn)
             durable.sync_folder(self.path)
             journal = self.path / JOURNAL
             durable.truncate(journal, journal.stat().st_size - len(self._found.torn))
+            self.torn = False
             self.notes.append(
                 f"The last line had not been finished ({len(self._found.torn)} bytes); "
                 f"it was moved to {aside.name}. Everything accepted before it is there."
@@ -238,12 +242,10 @@ class Job:
         version = check_data(kind, data)
         seq = len(self._lines) + 1
         prev = self._lines[-1].sha256 if self._lines else NO_LINE
-        time = _utc_text(self._clock())
-        raw = encode_line(seq, time, kind, version, data, prev)
+        raw = encode_line(seq, _utc_text(self._clock()), kind, version, data, prev)
         with _Guard(self):
             durable.append_line(self.path / JOURNAL, raw)
-            stored = msgspec.json.decode(raw)["data"]
-            self._lines.append(Line(seq, time, kind, version, stored, prev, digest(raw)))
+            self._lines.append(decode_line(raw))
             self._seal()
         return seq
 
@@ -289,30 +291,6 @@ class Job:
         if self._lock is None:
             raise InputError(f"{self.path}: the job is open for looking only", "open it to write")
 
-    # Personal data, outside the chain
-
-    def customer(self) -> dict[str, Any]:
-        """Return the personal data, empty where there are none."""
-        path = self.path / CUSTOMER
-        try:
-            data = msgspec.json.decode(path.read_bytes(), type=dict[str, Any])
-        except FileNotFoundError:
-            return {}
-        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise InputError(f"{path}: {error}", "correct the file or remove it") from error
-        return data
-
-    def set_customer(self, data: dict[str, Any]) -> None:
-        """Replace the personal data; an empty dict erases them. The record is not touched."""
-        path = self.path / CUSTOMER
-        try:
-            if data:
-                durable.write_whole(path, msgspec.json.format(msgspec.json.encode(data)) + b"\n")
-            else:
-                path.unlink(missing_ok=True)
-        except OSError as error:
-            raise _not_writable(self.path, error) from error
-
     # Reading
 
     @property
@@ -351,9 +329,9 @@ class Job:
             for line in self._of_kind("reading")
         ]
 
-    def steps(self) -> list[StepResult]:
+    def steps(self) -> list[StepData]:
         """Return how every procedure ended, oldest first."""
-        return [from_data(line.data, StepResult, _place(line)) for line in self._of_kind("step")]
+        return [from_data(line.data, StepData, _place(line)) for line in self._of_kind("step")]
 
     def _of_kind(self, kind: str) -> Iterator[Line]:
         return (line for line in self._lines if line.kind == kind)
@@ -376,65 +354,7 @@ class _Guard:
     ) -> None:
         if isinstance(error, OSError):
             self._job._broken = error.strerror or str(error)  # noqa: SLF001
-            raise _not_writable(self._job.path, error) from error
-
-
-def read_scan(path: Path) -> Scan:
-    """Read journal and head of a job as they were at one moment, and walk them."""
-    head = _read_head(path)
-    while True:
-        journal = (path / JOURNAL).read_bytes()
-        head_after = _read_head(path)
-        if head == head_after:
-            return scan(journal, head)
-        head = head_after  # a writer was faster
-
-
-def folder_name(title: str) -> str:
-    """Return a title as part of a folder's name that every platform accepts."""
-    plain = unicodedata.normalize("NFC", title)
-    words = re.findall(r"[^\W_]+", plain)
-    return "-".join(words)[:LONGEST_NAME].strip("-")
-
-
-def _require_job(path: Path) -> None:
-    todo = "`levelset job list` shows the jobs that are there"
-    try:
-        if not path.exists():
-            raise InputError(f"{path}: no such job folder", todo)
-        if not path.is_dir() or not (path / JOURNAL).is_file():
-            raise InputError(f"{path}: not a job, it has no {JOURNAL}", todo)
-    except OSError as error:
-        raise InputError(f"{path}: {error.strerror or error}", todo) from error
-
-
-def _read_head(path: Path) -> bytes | None:
-    try:
-        return (path / HEAD).read_bytes()
-    except FileNotFoundError:
-        return None
-
-
-def _new_folder(parent: Path, name: str) -> Path:
-    number = 1
-    while True:
-        path = parent / (name if number == 1 else f"{name}-{number}")
-        try:
-            path.mkdir()
-        except FileExistsError:
-            number += 1
-            continue
-        durable.sync_folder(parent)
-        return path
-
-
-def _unused(folder: Path, stem: str, suffix: str) -> Path:
-    number = 1
-    while True:
-        path = folder / (f"{stem}{suffix}" if number == 1 else f"{stem}-{number}{suffix}")
-        if not path.exists():
-            return path
-        number += 1
+            raise not_writable(self._job.path, error) from error
 
 
 def _utc_text(when: datetime) -> str:
@@ -445,10 +365,3 @@ def _utc_text(when: datetime) -> str:
 
 def _place(line: Line) -> str:
     return f"{JOURNAL} seq {line.seq}"
-
-
-def _not_writable(path: Path, error: OSError) -> InputError:
-    return InputError(
-        f"{path}: cannot be written ({error.strerror or error})",
-        "make room or restore access, then open the job again; what was accepted before is kept",
-    )

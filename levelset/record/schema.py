@@ -7,7 +7,7 @@ own dataclasses, so that plan, calibration and tone specification cannot drift f
 
 from __future__ import annotations
 
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import msgspec
 
@@ -16,7 +16,6 @@ from levelset.errors import DamageError, InputError
 from levelset.plan.job import JobPlan
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, ToneSpec
-from levelset.procedures.facts import StepResult
 from levelset.quantity import Quantity
 
 ANALYSIS_VERSION = 1
@@ -74,6 +73,22 @@ class ReadingData(_Data):
     details: dict[str, Any]
 
 
+class StepData(_Data):
+    """How a procedure ended; the newest step of a procedure and channel supersedes older ones."""
+
+    procedure: str
+    channel: str | None
+    outcome: Literal["accepted", "limited", "failed", "skipped", "aborted"]
+    sentence: str
+    result: dict[str, Any]
+    cautions: list[str]
+
+    @property
+    def done(self) -> bool:
+        """Whether the step reached an end that counts."""
+        return self.outcome in ("accepted", "limited")
+
+
 class ToneData(_Data, rename={"who": "from"}):
     """A tone that started or ended; ``from`` says whose it is."""
 
@@ -95,7 +110,7 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
     "answer": (1, AnswerData),
     "calibration": (1, Calibration),
     "reading": (1, ReadingData),
-    "step": (1, StepResult),
+    "step": (1, StepData),
     "tone": (1, ToneData),
     "note": (1, NoteData),
 }
@@ -119,8 +134,8 @@ def note_data(text: str, about: int | None) -> dict[str, Any]:
     return {"text": text, "about": about}
 
 
-def to_data(value: JobPlan | Calibration | ToneSpec | Frames) -> dict[str, Any]:
-    """Return a plan, calibration, tone specification or frames as JSON values."""
+def to_data(value: JobPlan | Calibration | ToneSpec | Frames | StepData) -> dict[str, Any]:
+    """Return a plan, calibration, tone specification, frames or step as JSON values."""
     built: dict[str, Any] = msgspec.to_builtins(value)
     return built
 

@@ -1,0 +1,191 @@
+"""What a list or a page says about a job, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from levelset.errors import LevelsetError
+from levelset.quantity import Quantity
+from levelset.record.job import Job
+from levelset.record.schema import StepData, quantity_from, to_data
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSummary:
+    """One channel: what was planned and how its gain ended.
+
+    Parameters
+    ----------
+    name, load : str
+        As in the plan.
+    target_volts_rms : float
+        Planned, V.
+    set_volts_rms : Quantity or None
+        As it was set, V; None while it is not.
+    limited_by : str or None
+        What ended the gain.
+    outcome : str or None
+        Of the newest gain step; None before the first.
+    verified : bool or None
+        Verdict of the newest verify step; None where there is none.
+    """
+
+    name: str
+    load: str
+    target_volts_rms: float
+    set_volts_rms: Quantity | None
+    limited_by: str | None
+    outcome: str | None
+    verified: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class JobSummary:
+    """One job.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder.
+    title, vehicle : str
+        What it is called and of which vehicle; the folder's name and nothing when unreadable.
+    invented : bool
+        Whether it is a demonstration.
+    created, changed : str
+        Time of the first and newest line, RFC 3339; empty when unreadable.
+    channels : tuple of ChannelSummary
+        In the order of the plan.
+    clean_volume : int or None
+        Highest clean volume of the source.
+    readings : int
+        Accepted readings.
+    steps : tuple of StepData
+        How every procedure ended, oldest first.
+    complete : bool
+        The newest verify step was accepted, after the last gain, and every channel has a gain.
+    notes : tuple of str
+        What is worth knowing.
+    fault : str or None
+        Why the job cannot be trusted or read, else None.
+    """
+
+    path: Path
+    title: str
+    vehicle: str
+    invented: bool
+    created: str
+    changed: str
+    channels: tuple[ChannelSummary, ...]
+    clean_volume: int | None
+    readings: int
+    steps: tuple[StepData, ...]
+    complete: bool
+    notes: tuple[str, ...]
+    fault: str | None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return ``job show --json``."""
+        data = asdict(self)
+        data["path"] = str(self.path)
+        data["steps"] = [to_data(step) for step in self.steps]
+        for row, channel in zip(data["channels"], self.channels, strict=True):
+            volts = channel.set_volts_rms
+            row["set_volts_rms"] = None if volts is None else volts.as_json()
+        return {"schema": "levelset.job.v1", **data}
+
+
+def summarise(job: Job) -> JobSummary:
+    """Return the summary of an open job.
+
+    Raises
+    ------
+    DamageError
+        If a line that is needed cannot be converted.
+    """
+    head = job.head()
+    steps = job.steps()
+    verdicts = _verdicts(steps)
+    channels = tuple(
+        _channel(channel.name, channel.load, channel.target.volts_rms, steps, verdicts)
+        for channel in head.plan.channels
+    )
+    clean = _newest(steps, "clean_volume", None)
+    volume = clean.result.get("volume") if clean is not None and clean.done else None
+    lines = job.lines()
+    notes = list(job.notes)
+    if job.torn:
+        notes.append("The last line was never finished and does not count.")
+    return JobSummary(
+        path=job.path,
+        title=head.title,
+        vehicle=head.plan.vehicle,
+        invented=head.plan.invented,
+        created=lines[0].time,
+        changed=lines[-1].time,
+        channels=channels,
+        clean_volume=volume if isinstance(volume, int) else None,
+        readings=sum(line.kind == "reading" for line in lines),
+        steps=tuple(steps),
+        complete=_complete(steps, channels),
+        notes=tuple(notes),
+        fault=job.faults[0] if job.faults else None,
+    )
+
+
+def summarise_folder(path: Path) -> JobSummary:
+    """Return the summary of the job in a folder; one that cannot be read says why."""
+    try:
+        return summarise(Job.open(path, writable=False))
+    except LevelsetError as error:
+        fault = error.what.removeprefix(f"{path}: ")
+        return JobSummary(
+            path, path.name, "", False, "", "", (), None, 0, (), False, (), f"{fault}, {error.todo}"
+        )
+
+
+def _newest(steps: list[StepData], procedure: str, channel: str | None) -> StepData | None:
+    same = (s for s in reversed(steps) if (s.procedure, s.channel) == (procedure, channel))
+    return next(same, None)
+
+
+def _channel(
+    name: str,
+    load: str,
+    target_volts_rms: float,
+    steps: list[StepData],
+    verdicts: dict[str, bool],
+) -> ChannelSummary:
+    gain = _newest(steps, "gain", name)
+    done = gain if gain is not None and gain.done else None
+    limited_by = None if done is None else done.result.get("limited_by")
+    return ChannelSummary(
+        name=name,
+        load=load,
+        target_volts_rms=target_volts_rms,
+        set_volts_rms=None
+        if done is None
+        else quantity_from(done.result.get("set_volts_rms"), "V"),
+        limited_by=limited_by if isinstance(limited_by, str) else None,
+        outcome=None if gain is None else gain.outcome,
+        verified=verdicts.get(name),
+    )
+
+
+def _verdicts(steps: list[StepData]) -> dict[str, bool]:
+    newest = _newest(steps, "verify", None)
+    rows = [] if newest is None else newest.result.get("channels", [])
+    return {
+        row["channel"]: row.get("verdict") == "ok"
+        for row in rows
+        if isinstance(row, dict) and isinstance(row.get("channel"), str)
+    }
+
+
+def _complete(steps: list[StepData], channels: tuple[ChannelSummary, ...]) -> bool:
+    # A job is incomplete until a procedure says otherwise.
+    last = next((s for s in reversed(steps) if s.procedure in ("gain", "verify")), None)
+    if last is None or last.procedure != "verify" or last.outcome != "accepted":
+        return False
+    return all(channel.outcome in ("accepted", "limited") for channel in channels)
