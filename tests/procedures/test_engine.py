@@ -1,0 +1,244 @@
+"""The engine keeps the tone, the record and the person in step, however a procedure ends."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from levelset.errors import DeviceError
+from levelset.ports.base import Block, PortInfo
+from levelset.procedures import cautions
+from levelset.procedures.engine import Engine
+from levelset.procedures.protocol import (
+    Acknowledge,
+    Act,
+    Answer,
+    Ask,
+    Finish,
+    Play,
+    StepFailed,
+)
+from levelset.procedures.tape import Tape, codes_from_samples
+from levelset.probe.reading import Frames
+from levelset.signals.tones import set_tone
+
+TONE = set_tone("set-test", "a test", 41.0, -20.0)
+
+
+class FakePort:
+    """Silence in, and a note of what was asked to play."""
+
+    info = PortInfo("fake", 48000, 2, True)
+
+    def __init__(self, blocks=200):
+        self.playing = None
+        self.renewed = 0
+        self._count = blocks
+
+    def blocks(self):
+        for i in range(self._count):
+            yield Block(np.zeros((480, 2)), 0, 480 * i, 48000, 0.01 * i, frozenset())
+
+    def play(self, signal, level_dbfs):
+        self.playing = (signal.name, level_dbfs)
+
+    def renew(self):
+        self.renewed += 1
+
+    def silence(self):
+        self.playing = None
+
+    def close(self):
+        self.silence()
+
+
+class FakePerson:
+    """Says yes to everything until told to stop."""
+
+    def __init__(self, stop_after=None, answers=True):
+        self.views = []
+        self.calls = 0
+        self._stop_after = stop_after
+        self._answers = answers
+
+    def see(self, view):
+        self.views.append(view)
+
+    def answer(self, view):
+        self.calls += 1
+        return Answer("yes") if self._answers else None
+
+    def wants_to_stop(self):
+        return self._stop_after is not None and self.calls >= self._stop_after
+
+
+class FakeRecorder:
+    def __init__(self):
+        self.lines = []
+
+    def append(self, kind, data):
+        self.lines.append((kind, data))
+        return len(self.lines) - 1
+
+    def store_capture(self, codes, rate_hz):
+        return "0" * 64
+
+
+@pytest.fixture
+def recorder():
+    return FakeRecorder()
+
+
+def run(procedure, recorder, port=None, person=None):
+    port, person = port or FakePort(), person or FakePerson()
+    engine = Engine(port, recorder, person, plan=None)
+    return port, person, engine.run("test", None, procedure)
+
+
+def playing(then):
+    def procedure():
+        yield Play(TONE, -20.0)
+        yield Acknowledge(cautions.HEARING)
+        yield from then()
+
+    return procedure()
+
+
+def succeeds():
+    yield Finish("accepted", "Done.", {})
+
+
+def fails():
+    raise StepFailed("It did not work.")
+    yield
+
+
+def breaks():
+    raise ZeroDivisionError
+    yield
+
+
+def test_tone_ends_on_success(recorder):
+    port, person, step = run(playing(succeeds), recorder)
+    assert (step.outcome, port.playing) == ("accepted", None)
+    assert port.renewed > 0
+    assert person.views[0].tone_from == "levelset"
+    assert person.views[0].tone_name == "set-test"
+    assert person.views[0].tone_level_dbfs == -20.0
+    assert recorder.lines[-2] == ("tone", {"from": "nobody", "name": None, "level_dbfs": None})
+
+
+def test_tone_ends_on_failure(recorder):
+    port, _, step = run(playing(fails), recorder)
+    assert (step.outcome, step.sentence, port.playing) == ("failed", "It did not work.", None)
+
+
+def test_tone_ends_on_a_fault_of_the_program(recorder):
+    port = FakePort()
+    with pytest.raises(ZeroDivisionError):
+        run(playing(breaks), recorder, port)
+    assert port.playing is None
+    assert recorder.lines[-1][1]["outcome"] == "aborted"
+
+
+def test_tone_ends_when_the_person_stops(recorder):
+    port, _, step = run(playing(succeeds), recorder, person=FakePerson(3, answers=False))
+    assert (step.outcome, port.playing) == ("aborted", None)
+
+
+def test_tone_ends_when_the_program_is_left(recorder):
+    class Leaves(FakePerson):
+        def answer(self, view):
+            raise KeyboardInterrupt
+
+    port = FakePort()
+    with pytest.raises(KeyboardInterrupt):
+        run(playing(succeeds), recorder, port, Leaves())
+    assert port.playing is None
+
+
+def test_a_lost_input_is_thrown_into_the_procedure_and_recorded(recorder):
+    cleaned = []
+
+    def procedure():
+        try:
+            yield Ask("Wait.", Act("wait"))
+        finally:
+            cleaned.append(True)
+
+    with pytest.raises(DeviceError):
+        run(procedure(), recorder, FakePort(5), FakePerson(answers=False))
+    assert cleaned == [True]
+    kind, data = recorder.lines[-1]
+    assert (kind, data["outcome"]) == ("step", "failed")
+    assert "the input has ended" in data["sentence"]
+
+
+def test_the_vehicles_tone_is_named_when_a_step_does_not_succeed(recorder):
+    def procedure():
+        yield Ask("Play the track.", Act("play_track", signal=TONE))
+        raise StepFailed("No.")
+
+    _, person, step = run(procedure(), recorder)
+    assert "turn it down there" in step.sentence
+    assert person.views[-1].tone_from == "vehicle"
+
+
+def test_cautions_and_numbers_are_recorded(recorder):
+    class Types(FakePerson):
+        def answer(self, view):
+            return Answer(12.5) if isinstance(view.instruction, Ask) else Answer("yes")
+
+    got = []
+
+    def procedure():
+        yield Acknowledge(cautions.TOUCH)
+        answer = yield Ask("How many?", Act("read_meter"), "number", unit="V")
+        got.append(answer.value)
+        yield Finish("accepted", "Done.", {})
+
+    _, _, step = run(procedure(), recorder, person=Types())
+    assert got == [12.5]
+    assert step.cautions == ("touch_voltage",)
+    kinds = [kind for kind, _ in recorder.lines]
+    assert kinds == ["caution", "answer", "step"]
+    assert recorder.lines[1][1]["value"] == 12.5
+
+
+def block(first, count=100, stream=0):
+    values = np.arange(first, first + count, dtype=float)[:, None] / 2**23
+    return Block(values, stream, first, 1000, first / 1000, frozenset())
+
+
+def test_tape_cuts_exactly_the_frames():
+    tape = Tape()
+    for first in range(0, 1000, 100):
+        tape.add(block(first))
+    cut = tape.cut(Frames(0, 250, 300, 1000))
+    assert np.array_equal(codes_from_samples(cut)[:, 0], np.arange(250, 550))
+
+
+def test_tape_forgets_what_is_older_than_it_keeps():
+    tape = Tape()
+    for first in range(0, 40000, 100):
+        tape.add(block(first))
+    assert tape.end - tape.start <= 30100
+    with pytest.raises(LookupError):
+        tape.cut(Frames(0, 100, 10, 1000))
+
+
+@pytest.mark.parametrize("after", [block(200, stream=1), block(250)], ids=["stream", "gap"])
+def test_tape_never_joins_what_does_not_belong_together(after):
+    tape = Tape()
+    tape.add(block(0))
+    tape.add(block(100))
+    tape.add(after)
+    assert tape.start == after.first_frame
+    with pytest.raises(LookupError):
+        tape.cut(Frames(0, 150, 100, 1000))
+
+
+def test_samples_that_are_no_codes_are_refused():
+    with pytest.raises(ValueError, match="not exact"):
+        codes_from_samples(np.array([[0.1]]))
+    assert codes_from_samples(np.array([[1.0, -1.0]])).tolist() == [[2**23 - 1, -(2**23)]]
