@@ -97,7 +97,7 @@ class Job:
         folder_parent: Path,
         title: str,
         plan: JobPlan,
-        when: datetime,
+        when: datetime | None = None,
         *,
         clock: Callable[[], datetime] = now_utc,
     ) -> Job:
@@ -111,8 +111,8 @@ class Job:
             What a person calls the job.
         plan : JobPlan
             What is known before measuring.
-        when : datetime
-            Time of creation, aware; its date begins the folder's name.
+        when : datetime or None
+            Time of creation, aware; its date begins the folder's name. None asks the clock.
         clock : callable
             Time of later lines.
 
@@ -125,14 +125,15 @@ class Job:
         """
         first = job_data(title, plan)
         check_data("job", first)
-        _utc_text(when)
+        created = clock() if when is None else when
+        _utc_text(created)
         try:
             folder_parent.mkdir(parents=True, exist_ok=True)
-            path = new_folder(folder_parent, f"{when:%Y-%m-%d}-{folder_name(title)}".strip("-"))
+            path = new_folder(folder_parent, f"{created:%Y-%m-%d}-{folder_name(title)}".strip("-"))
             lock = WriterLock(path)
         except OSError as error:
             raise not_writable(folder_parent, error) from error
-        job = cls(path, scan(b"", None), lock, lambda: when)
+        job = cls(path, scan(b"", None), lock, lambda: created)
         try:
             job.append("job", first)
         except InputError:

@@ -40,6 +40,16 @@ class ChannelSummary:
     outcome: str | None
     verified: bool | None
 
+    def text(self) -> str:
+        """Return the channel as one line for a terminal."""
+        volts = self.set_volts_rms
+        text = f"{self.name:<13} target {self.target_volts_rms:.2f} V RMS into {self.load} ohm"
+        if volts is None:
+            return f"{text}, not set" if self.outcome is None else f"{text}, {self.outcome}"
+        verified = {None: "not verified", True: "verified", False: "look again"}[self.verified]
+        text += f", set {volts.value:.2f} V RMS +- {volts.u:.2f} V"
+        return f"{text}, limited by {self.limited_by}, {verified}"
+
 
 @dataclass(frozen=True, slots=True)
 class JobSummary:
@@ -95,8 +105,51 @@ class JobSummary:
             row["set_volts_rms"] = None if volts is None else volts.as_json()
         return {"schema": "levelset.job.v1", **data}
 
+    @property
+    def state(self) -> str:
+        """One word for a list."""
+        return "damaged" if self.fault else "complete" if self.complete else "incomplete"
 
-def summarise(job: Job) -> JobSummary:
+    def line(self) -> str:
+        """Return the job as one line of a list."""
+        done = sum(channel.set_volts_rms is not None for channel in self.channels)
+        day = self.created[:10] or "-" * 10
+        text = f"{day}  {self.state:<10}  {done}/{len(self.channels)} channels  {self.path.name}"
+        return f"{text}: {self.fault}" if self.fault else text
+
+    def text(self) -> str:
+        """Return the job as lines for a terminal."""
+        invented = " (invented)" if self.invented else ""
+        rows = [
+            f"{self.title}{invented}: {self.state}",
+            f"vehicle       {self.vehicle}",
+            f"created       {self.created}",
+            f"last entry    {self.changed}",
+            f"readings      {self.readings} accepted",
+        ]
+        if self.clean_volume is not None:
+            rows.append(f"clean volume  {self.clean_volume}")
+        rows += [channel.text() for channel in self.channels]
+        rows += [f"note          {note}" for note in self.notes]
+        if self.fault:
+            rows.append(f"DOES NOT HOLD {self.fault}")
+        return "\n".join(rows)
+
+
+def summarise(path: Path) -> JobSummary:
+    """Return the summary of the job in a folder.
+
+    Raises
+    ------
+    InputError
+        If there is no job in the folder, or a newer levelset is needed.
+    DamageError
+        If a line that is needed cannot be read; what else does not hold is the ``fault``.
+    """
+    return summarise_job(Job.open(path, writable=False))
+
+
+def summarise_job(job: Job) -> JobSummary:
     """Return the summary of an open job.
 
     Raises
@@ -134,10 +187,10 @@ def summarise(job: Job) -> JobSummary:
     )
 
 
-def summarise_folder(path: Path) -> JobSummary:
+def summary_or_fault(path: Path) -> JobSummary:
     """Return the summary of the job in a folder; one that cannot be read says why."""
     try:
-        return summarise(Job.open(path, writable=False))
+        return summarise(path)
     except LevelsetError as error:
         fault = error.what.removeprefix(f"{path}: ")
         return JobSummary(

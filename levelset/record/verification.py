@@ -86,6 +86,22 @@ class Verification:
         """Return ``job verify --json``."""
         return {"schema": "levelset.verification.v1", **asdict(self)}
 
+    def text(self) -> str:
+        """Return the answer as lines for a terminal, the first fault first."""
+        rows = ["holds" if self.ok else f"DOES NOT HOLD: {self.first_fault}"]
+        rows += [f"also: {fault}" for fault in self.faults[1:]]
+        rows.append(
+            f"{self.lines} lines, {self.captures} captures, {self.readings} readings computed again"
+        )
+        rows += [f"note: {note}" for note in self.notes]
+        rows.append(f"newest line: SHA-256 {self.head_sha256}")
+        if self.ok:
+            rows.append(
+                "The chain shows edits, and with a hash kept elsewhere also replacement; "
+                "it does not prove who wrote the record."
+            )
+        return "\n".join(rows)
+
 
 def verify_job(path: Path, *, read: ReadTips | None = None) -> Verification:
     """Check everything a job claims against what is stored.
