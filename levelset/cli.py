@@ -5,15 +5,20 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from levelset import __version__
-from levelset.errors import InputError, Interrupted, LevelsetError, UsageError
+from levelset.errors import Interrupted, LevelsetError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from levelset.procedures.facts import StepResult
+    from levelset.session import Session
 
 EXIT_NO = 1
-EXIT_INTERRUPTED = 130
 
 
 @click.group(
@@ -56,11 +61,11 @@ def demo(
     """
     if (fast or as_json) and not hands_free:
         raise UsageError("--fast and --json belong to --hands-free", "add --hands-free")
-    if not hands_free:
-        _open_screen(lambda: _demo_session(car, jobs, seed))
-        return
     from levelset.session import open_demo_session
 
+    if not hands_free:
+        _open_screen(lambda: open_demo_session(car, jobs, seed=seed, fast=False))
+        return
     session = open_demo_session(car, jobs, seed=seed, fast=fast)
     try:
         steps = session.run(session.hands, on_step=None if as_json else _print_step)
@@ -129,9 +134,9 @@ def target(
     click.echo(
         f"clips from    {result.clean_volts_rms:8.2f} V RMS where it just meets a 1 % THD rating"
     )
-    click.echo(f"set tone      {result.tone_dbfs:8.1f} dBFS")
     if result.expected_clip_volts_rms is not None:
-        click.echo(f"at {supply:g} V     {result.expected_clip_volts_rms:8.2f} V RMS expected clip")
+        click.echo(f"clips from    {result.expected_clip_volts_rms:8.2f} V RMS at {supply:g} V")
+    click.echo(f"set tone      {result.tone_dbfs:8.1f} dBFS")
 
 
 @cli.group()
@@ -154,9 +159,9 @@ def job_list(jobs: Path | None, as_json: bool) -> None:
     Example:
       levelset job list
     """
-    from levelset.record.store import jobs_folder, list_jobs
+    from levelset.record.store import list_jobs
 
-    rows = list_jobs(jobs_folder(jobs))
+    rows = list_jobs(jobs)
     if as_json:
         _print_json({"schema": "levelset.job_list.v1", "jobs": [row.as_json() for row in rows]})
         return
@@ -167,18 +172,19 @@ def job_list(jobs: Path | None, as_json: bool) -> None:
 
 
 @job.command("show")
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def job_show(folder: Path, as_json: bool) -> None:
+def job_show(folder: str, as_json: bool) -> None:
     """Show what one job holds.
 
     \b
     Example:
       levelset job show ~/Documents/levelset/2026-11-03-bass
     """
+    from levelset.record.store import find_job
     from levelset.record.summary import summarise
 
-    summary = summarise(folder)
+    summary = summarise(find_job(folder))
     if as_json:
         _print_json(summary.as_json())
     else:
@@ -186,18 +192,19 @@ def job_show(folder: Path, as_json: bool) -> None:
 
 
 @job.command("verify")
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def job_verify(folder: Path, as_json: bool) -> None:
+def job_verify(folder: str, as_json: bool) -> None:
     """Check a record: the chain, every capture, every reading computed again.
 
     \b
     Example:
       levelset job verify ~/Documents/levelset/2026-11-03-bass
     """
+    from levelset.record.store import find_job
     from levelset.record.verification import verify_job
 
-    result = verify_job(folder)
+    result = verify_job(find_job(folder))
     if as_json:
         _print_json(result.as_json())
     else:
@@ -234,6 +241,25 @@ def _print_json(value: dict[str, Any]) -> None:
     click.echo(json.dumps(value, allow_nan=False))
 
 
-def _print_step(step: Any) -> None:
+def _print_step(step: StepResult) -> None:
     where = "" if step.channel is None else f" · {step.channel}"
     click.echo(f"{step.procedure}{where}: {step.outcome}. {step.sentence}")
+
+
+def _open_screen(start: Callable[[], Session] | None) -> None:
+    """Open the terminal screen, on a session if one is given."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError(
+            "the screen needs a terminal",
+            "run it in one, or use a command such as levelset demo --hands-free",
+        )
+    from levelset.record.store import list_jobs
+    from levelset.session import open_demo_session
+    from levelset.tui.app import LevelsetApp
+
+    session = None if start is None else start()
+    LevelsetApp(
+        open_demo=lambda: open_demo_session(None, None, seed=1, fast=False),
+        list_jobs=list_jobs,
+        start=session,
+    ).run()

@@ -46,6 +46,11 @@ class Session:
     hands: Person | None
 
     @property
+    def invented(self) -> bool:
+        """True for a demonstration."""
+        return self.plan.invented
+
+    @property
     def job_path(self) -> Path:
         """Folder of the record."""
         return self.job.path
@@ -77,9 +82,7 @@ class Session:
         self.job.close()
 
 
-def open_demo_session(
-    car: Path | None, jobs: Path | None, *, seed: int, fast: bool
-) -> Session:
+def open_demo_session(car: Path | None, jobs: Path | None, *, seed: int, fast: bool) -> Session:
     """Open a new job on a simulated car.
 
     Parameters

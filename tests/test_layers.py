@@ -27,8 +27,7 @@ MAY_IMPORT = {
     "simulation": RING_0
     | {"signals", "plan", "probe", "procedures.protocol", "procedures.cautions", "ports.base"},
     "ports": RING_0 | {"signals", "plan", "probe", "procedures.protocol", "simulation"},
-    "tui": RING_0
-    | {"signals", "analysis", "plan", "probe", "procedures", "record", "ports.base"},
+    "tui": RING_0 | {"signals", "analysis", "plan", "probe", "procedures", "record", "ports.base"},
     "session": RING_0 | {"plan", "procedures", "record", "ports"},
     "cli": RING_0 | {"plan", "procedures", "record", "session", "tui", "signals", "probe", ""},
     "__main__": {"cli"},

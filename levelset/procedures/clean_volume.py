@@ -179,4 +179,3 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
 
 def _output(reading: TipsReading) -> Reading:
     return reading.output
-

@@ -164,7 +164,9 @@ class Engine:
             case Acknowledge(caution):
                 answer = self._wait_for_answer(instruction)
                 self._cautions.append(caution.key)
-                self._recorder.append("caution", entries.caution(self._name, self._channel, caution))
+                self._recorder.append(
+                    "caution", entries.caution(self._name, self._channel, caution)
+                )
                 return answer
             case Ask():
                 answer = self._wait_for_answer(instruction)

@@ -77,9 +77,7 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     kind = facts.output_kind(channel.name)
     source_kind = facts.output_kind(None)
     if facts.calibration is None or clean is None or "unknown" in (kind, source_kind):
-        yield Finish(
-            "skipped", "First find the clean volume and the kind of this output.", {}
-        )
+        yield Finish("skipped", "First find the clean volume and the kind of this output.", {})
         return
     signal = channel_track(channel.name, channel.set_tone_hz, channel.target.tone_dbfs)
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
@@ -221,9 +219,7 @@ def _hold(goal: _Goal, sentence: str) -> Guidance:
     )
 
 
-def _searching(
-    search: OnsetSearch, one: Reading, goal: _Goal, channel: ChannelPlan
-) -> Guidance:
+def _searching(search: OnsetSearch, one: Reading, goal: _Goal, channel: ChannelPlan) -> Guidance:
     """Clipping is suspected, or its onset is bracketed but not yet narrow enough."""
     if search.wanted_v_rms is None or one.volts_rms is None:
         return _hold(goal, "The tops look flat: hands off, levelset makes sure.")
@@ -272,7 +268,9 @@ def _finish(
             f"planned {channel.target.power_w:.0f} W). Expect less under load."
         )
         if onset.volts_rms.value > 0.97 * channel.target.clean_volts_rms:
-            sentence += " An amplifier that just meets its rating ends here: that is as it should be."
+            sentence += (
+                " An amplifier that just meets its rating ends here: that is as it should be."
+            )
     elif limited_by == "range":
         sentence += f"; the knob is at its end, target {channel.target.volts_rms:.2f} V."
     else:

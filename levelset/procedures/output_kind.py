@@ -94,7 +94,9 @@ def output_kind(
         )
     yield from place_tips(f"tip B on the negative side of {where}", positive, negative)
     guidance = Guidance(
-        "Tip A on the positive side, tip B on the negative side.", Act("wait"), headline="HOLD STILL"
+        "Tip A on the positive side, tip B on the negative side.",
+        Act("wait"),
+        headline="HOLD STILL",
     )
     apart: TipsReading = yield from settle(spec, guidance, of=_tip_a)
     kind = _kind(together, apart)

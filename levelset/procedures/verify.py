@@ -72,9 +72,7 @@ def _channel(channel: ChannelPlan, gain: dict[str, Any], facts: Facts, plan: Job
         Point("channel", "negative", channel.name),
     )
     target = channel.target
-    yield from start_tone(
-        channel_track(channel.name, channel.set_tone_hz, target.tone_dbfs), plan
-    )
+    yield from start_tone(channel_track(channel.name, channel.set_tone_hz, target.tone_dbfs), plan)
     spec = tone_spec(channel.set_tone_hz, facts.output_kind(channel.name), plan)
     set_v = gain["set_volts_rms"]["value"]
     guidance = Guidance(

@@ -82,7 +82,12 @@ def test_one_knock_ends_nothing():
 
 @pytest.mark.parametrize(
     ("thd", "u", "surely", "perhaps"),
-    [(0.5, 0.1, False, False), (0.95, 0.1, False, True), (1.05, 0.1, False, True), (1.2, 0.1, True, True)],
+    [
+        (0.5, 0.1, False, False),
+        (0.95, 0.1, False, True),
+        (1.05, 0.1, False, True),
+        (1.2, 0.1, True, True),
+    ],
 )
 def test_limit_within_the_uncertainty_is_too_close_to_call(thd, u, surely, perhaps):
     one = reading(0.0, thd=thd, thd_u=u)
