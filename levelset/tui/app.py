@@ -1,0 +1,190 @@
+"""The terminal program: jobs, plan, procedure, result."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from levelset.errors import LevelsetError
+from levelset.procedures.facts import StepResult
+from levelset.procedures.protocol import View
+from levelset.tui.person import ScreenPerson, Seen
+from levelset.tui.renderables.charset import Charset, suited_charset
+from levelset.tui.screens.base import LevelScreen
+from levelset.tui.screens.jobs import JobsScreen
+from levelset.tui.screens.procedure import ProcedureScreen
+from levelset.tui.screens.texts import HelpScreen, PlanScreen, ResultScreen
+from levelset.tui.session import JobSummary, Session
+from levelset.tui.theme import STEADY, THEMES
+
+__all__ = ["JobSummary", "LevelsetApp", "Session"]
+
+
+class Ended(Message):
+    """The job has ended."""
+
+    def __init__(self, steps: Sequence[StepResult], error: LevelsetError | None) -> None:
+        super().__init__()
+        self.steps = steps
+        self.error = error
+
+
+class LevelsetApp(App[None]):
+    """Renders instructions and readings; computes nothing.
+
+    The engine runs in one thread and is told everything through ``ScreenPerson``; what it shows
+    arrives here as messages.
+
+    Parameters
+    ----------
+    open_demo : callable
+        Opens a demonstration on an invented car.
+    list_jobs : callable
+        Returns the recorded jobs.
+    start : Session or None
+        A session to open at once; None shows the jobs.
+    charset : {"braille", "ascii"} or None
+        Character set; None takes what the terminal is expected to show.
+    """
+
+    CSS_PATH = "levelset.tcss"
+    TITLE = "levelset"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "silence", "silence", id="app.silence", priority=True),
+        Binding("ctrl+q", "leave", "quit", id="app.quit", priority=True),
+        Binding("question_mark,f1", "help", "help", id="app.help"),
+        Binding("f2", "colours", "other colours", id="app.colours"),
+    ]
+
+    def __init__(
+        self,
+        *,
+        open_demo: Callable[[], Session],
+        list_jobs: Callable[[], Sequence[JobSummary]],
+        start: Session | None = None,
+        charset: Charset | None = None,
+    ) -> None:
+        super().__init__()
+        self.open_demo = open_demo
+        self.list_jobs = list_jobs
+        self.charset: Charset = charset or suited_charset(sys.stdout.encoding, os.environ)
+        self.person: ScreenPerson | None = None
+        self._start = start
+        self._session: Session | None = None
+        self._engaged = False
+        self._view: View | None = None
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = STEADY.name
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Return the colours of the bands for a theme that does not name them."""
+        return dict(STEADY.variables)
+
+    def on_mount(self) -> None:
+        """Show the jobs, or the session that was given."""
+        self.push_screen(JobsScreen())
+        if self._start is not None:
+            self.open(self._start)
+
+    # One session.
+
+    def open(self, session: Session) -> None:
+        """Show the plan of a session."""
+        self._session = session
+        self._view = None
+        self.person = ScreenPerson(self.post_message, session.hands)
+        self.push_screen(PlanScreen(session))
+
+    def begin(self) -> None:
+        """Run the session that is open."""
+        if self._session is None or self.person is None or self._engaged:
+            return
+        session, person = self._session, self.person
+        self._engaged = True
+        self.switch_screen(ProcedureScreen(session, person))
+        self.run_worker(
+            lambda: self._work(session, person), thread=True, exclusive=True, group="engine"
+        )
+
+    def _work(self, session: Session, person: ScreenPerson) -> None:
+        """Run the job in this thread; whatever happens, the port is released."""
+        steps: Sequence[StepResult] = ()
+        error: LevelsetError | None = None
+        try:
+            steps = session.run(person)
+        except LevelsetError as fault:
+            error = fault
+        finally:
+            session.close()
+        self.post_message(Ended(steps, error))
+
+    def on_seen(self, message: Seen) -> None:
+        """Show what the engine shows."""
+        self._view = message.view
+        for screen in self.screen_stack:
+            if isinstance(screen, ProcedureScreen):
+                screen.show(message.view)
+
+    def on_ended(self, message: Ended) -> None:
+        """Show what came of the job."""
+        session, self._engaged = self._session, False
+        if session is None:
+            return
+        while isinstance(self.screen, HelpScreen):
+            self.pop_screen()
+        vehicle_tone = self._view is not None and self._view.tone_from == "vehicle"
+        self.switch_screen(
+            ResultScreen(session, message.steps, message.error, vehicle_tone=vehicle_tone)
+        )
+        self._session = None
+
+    def close_session(self) -> None:
+        """Leave a session that was not begun."""
+        if self._session is not None and not self._engaged:
+            self._session.close()
+            self._session = None
+            self.action_jobs()
+
+    # Keys that work everywhere.
+
+    def action_silence(self) -> None:
+        """Silence levelset first, then do what Esc does on this screen."""
+        if self.person is not None:
+            self.person.stop()
+        if isinstance(self.screen, LevelScreen):
+            self.screen.leave()
+
+    def action_leave(self) -> None:
+        """Silence levelset and quit."""
+        if self.person is not None:
+            self.person.stop()
+        self.exit()
+
+    def action_jobs(self) -> None:
+        """Go back to the jobs."""
+        while not isinstance(self.screen, JobsScreen):
+            self.pop_screen()
+
+    def action_help(self) -> None:
+        """Show the help."""
+        self.push_screen(HelpScreen())
+
+    def action_colours(self) -> None:
+        """Take the next theme."""
+        names = [theme.name for theme in THEMES]
+        self.theme = names[(names.index(self.theme) + 1) % len(names)]
+
+    def on_unmount(self) -> None:
+        """Leave nothing running: stop the engine, release a port that was never used."""
+        if self.person is not None:
+            self.person.stop()
+        if self._session is not None and not self._engaged:
+            self._session.close()

@@ -1,0 +1,143 @@
+"""The person's own hands on an invented vehicle: keys to levers, and what the levers show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from levelset.ports.base import Point
+from levelset.tui.renderables.wording import both_ends, flowed, point_words
+
+if TYPE_CHECKING:
+    from levelset.plan.job import JobPlan
+    from levelset.ports.base import Levers
+    from levelset.procedures.protocol import Act
+
+FINE_DB = 0.05
+COARSE_DB = 1.0
+MOST_TURNS = 300
+
+KEYS = (
+    "↑↓ volume",
+    "←→ gain (shift 1 dB)",
+    "home least",
+    "t tips",
+    "p track",
+    "m meter",
+    "e engine",
+)
+
+
+class HandsOn:
+    """Moves the levers and remembers what a glance at the vehicle would tell.
+
+    Parameters
+    ----------
+    levers : Levers
+        The simulated vehicle.
+    plan : JobPlan
+        Names of the channels.
+    """
+
+    def __init__(self, levers: Levers, plan: JobPlan) -> None:
+        self._levers = levers
+        self._plan = plan
+        self._tips: dict[Literal["A", "B"], Point] = {"A": Point("open"), "B": Point("open")}
+        self._rounds = 0
+        self._track: str | None = None
+        self._engine = False
+        self.said = "nothing touched yet"
+
+    def turn_volume(self, steps: int) -> None:
+        """Turn the volume by whole clicks."""
+        self.said = f"the display shows {self._levers.turn_volume(steps)}"
+
+    def turn_gain(self, channel: str, by_db: float) -> None:
+        """Turn a gain knob."""
+        moved = self._levers.turn_gain(channel, by_db)
+        way = "up" if by_db > 0 else "down"
+        self.said = f"gain of {channel} {way}" if moved else f"gain of {channel} is at its end"
+
+    def gain_to_minimum(self, channel: str) -> None:
+        """Turn a gain knob down until its end."""
+        for _ in range(MOST_TURNS):
+            if not self._levers.turn_gain(channel, -COARSE_DB):
+                break
+        self.said = f"gain of {channel} is at its minimum"
+
+    def place_tips(self, act: Act | None) -> None:
+        """Place the tips as asked; without a request, go round: tap, each channel, off."""
+        if act is not None and act.verb == "place_tips":
+            wanted = {"A": act.tip_a, "B": act.tip_b}
+        else:
+            places = [
+                (Point("source", "positive"), Point("source", "negative")),
+                *(
+                    (Point("channel", "positive", c.name), Point("channel", "negative", c.name))
+                    for c in self._plan.channels
+                ),
+                (Point("open"), Point("open")),
+            ]
+            tip_a, tip_b = places[self._rounds % len(places)]
+            wanted = {"A": tip_a, "B": tip_b}
+            self._rounds += 1
+        for tip in self._tips:
+            point = wanted[tip]
+            if point is not None:
+                self._levers.touch(tip, point)
+                self._tips[tip] = point
+        self.said = "tips placed"
+
+    def play_track(self, act: Act | None) -> None:
+        """Play the track that is asked for, or stop the player."""
+        if act is not None and act.verb == "play_track" and act.signal is not None:
+            self._levers.play_track(act.signal)
+            self._track = act.signal.name
+            self.said = f"the player plays {act.signal.name}"
+        elif self._track is not None:
+            self._levers.play_track(None)
+            self._track = None
+            self.said = "the player is stopped"
+        else:
+            self.said = "no track is asked for now"
+
+    def read_meter(self, act: Act | None) -> None:
+        """Read the multimeter where it is asked for, else at tip A."""
+        if act is not None and act.verb == "read_meter" and act.red is not None:
+            red, black = act.red, act.black
+        else:
+            red, black = self._tips["A"], None
+        if red.place == "open":
+            self.said = "the meter touches nothing: place the tips first"
+            return
+        self.said = f"the meter shows {self._levers.meter_ac_volts(red, black):.2f} V AC"
+
+    def toggle_engine(self) -> None:
+        """Start or stop the engine."""
+        self._engine = not self._engine
+        self._levers.engine(self._engine)
+        self.said = "the engine runs" if self._engine else "the engine is off"
+
+    def lines(self, width: int, *, watching: bool) -> list[str]:
+        """Return what the vehicle looks like, and the keys that move it.
+
+        Parameters
+        ----------
+        width : int
+            Longest line.
+        watching : bool
+            Whether simulated hands act instead.
+        """
+        if watching:
+            title, keys = "THE HANDS ARE AT WORK ON THE INVENTED CAR", "press w to take over"
+            return [
+                both_ends(title, f"volume {self._levers.shown_volume()}", width),
+                keys[:width],
+            ]
+        state = f"volume {self._levers.shown_volume()} · {self.said}"
+        tips = f"A: {point_words(self._tips['A'])} · B: {point_words(self._tips['B'])}"
+        playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
+        return [
+            both_ends("YOUR HANDS ON THE INVENTED CAR", state, width),
+            both_ends(tips, playing, width),
+            *flowed(KEYS, width),
+        ]

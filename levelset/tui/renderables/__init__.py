@@ -1,0 +1,1 @@
+"""Pure functions from values and a size to lines of text; tested as strings."""

@@ -1,0 +1,129 @@
+"""Pages of text: the plan, a result, the help."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from levelset.tui.renderables.wording import (
+    OUTCOMES,
+    frequency,
+    number,
+    procedure_words,
+    volts,
+    watts,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from levelset.plan.job import ChannelPlan, JobPlan
+    from levelset.procedures.facts import StepResult
+
+LIMITS = {"target": "the amplifier's rating", "loudspeaker": "the loudspeaker's rating"}
+
+INVENTED = "INVENTED: nothing on this page is a real vehicle or product."
+
+
+def plan_lines(plan: JobPlan, width: int) -> list[str]:
+    """Return the plan page.
+
+    Parameters
+    ----------
+    plan : JobPlan
+        The plan.
+    width : int
+        Longest line.
+
+    Returns
+    -------
+    list of str
+        A block of lines for each channel, then source, probe and meter.
+    """
+    lines = [INVENTED, ""] if plan.invented else []
+    for channel in plan.channels:
+        lines += _channel_lines(channel, width)
+        lines.append("")
+    who = "the vehicle's own player" if plan.tone_from == "vehicle" else "levelset"
+    probe, meter = plan.probe, plan.probe.meter
+    for label, text in (
+        (
+            "source",
+            f"volume {plan.source.start_volume} to begin with, {plan.source.max_volume} at most; "
+            f"tones from {who}",
+        ),
+        (
+            "limits",
+            f"clean up to {plan.limit_percent:g} % THD; {plan.margin_db:g} dB below the onset of "
+            "clipping",
+        ),
+        (
+            "probe",
+            f"{probe.tips} tips, divides by {number(probe.divider)}, up to "
+            f"{number(probe.max_volts)} V peak",
+        ),
+        (
+            "meter",
+            f"AC volts within {number(meter.percent)} % and {number(meter.counts)} counts of "
+            f"{number(meter.resolution_v)} V",
+        ),
+    ):
+        lines += _labelled(label, text, width)
+    return lines
+
+
+def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
+    target = channel.target
+    net = f"{number(channel.net_load_ohm)} ohm"
+    wired = channel.load.strip()
+    load = net if wired in (net, number(channel.net_load_ohm)) else f"{wired} = {net} net"
+    rated = ", ".join(f"{watts(r.power_w)} into {number(r.load_ohm)} ohm" for r in channel.ratings)
+    low, high = channel.band_hz
+    speaker = "" if channel.loudspeaker_w is None else f"; takes {watts(channel.loudspeaker_w)}"
+    lines = [f"{channel.name.upper()}   target {volts(target.volts_rms)}"]
+    for label, text in (
+        (
+            "target",
+            f"{watts(target.power_w)} into {number(target.net_load_ohm)} ohm, limited by "
+            f"{LIMITS[target.limited_by]}; clipping begins near {volts(target.clean_volts_rms)}",
+        ),
+        ("load", f"{load}{speaker}"),
+        ("rated", f"{rated} at {number(channel.rated_supply_v)} V"),
+        (
+            "tone",
+            f"{frequency(channel.set_tone_hz)} at {target.tone_dbfs:.0f} dBFS; plays "
+            f"{frequency(low)} to {frequency(high)}",
+        ),
+    ):
+        lines += _labelled(label, text, width, indent=2)
+    return lines
+
+
+def step_lines(steps: Sequence[StepResult], width: int) -> list[str]:
+    """Return what came of every step: outcome, what it was, and the sentence."""
+    lines = []
+    for step in steps:
+        about = procedure_words(step.procedure)
+        if step.channel is not None:
+            about = f"{step.channel}: {about}"
+        outcome = OUTCOMES.get(step.outcome, step.outcome.upper())
+        lines.append(f"{outcome:<14}{about}"[:width])
+        lines += [f"{'':14}{part}" for part in wrapped(step.sentence, width - 14)]
+    return lines
+
+
+def _labelled(label: str, text: str, width: int, indent: int = 0) -> list[str]:
+    head = f"{'':{indent}}{label:<8}"
+    parts = wrapped(text, width - len(head))
+    return [f"{head}{parts[0]}", *(f"{'':{len(head)}}{part}" for part in parts[1:])]
+
+
+def key_line(keys: Sequence[tuple[str, str]], width: int) -> str:
+    """Return the line of keys; what does not fit is left out from the end but one.
+
+    The last pair (help) always stays, so that every key can be found.
+    """
+    pairs = [f"{key} {what}" for key, what in keys]
+    while len(pairs) > 2 and len("   ".join(pairs)) > width:
+        del pairs[-2]
+    return "   ".join(pairs)[:width]

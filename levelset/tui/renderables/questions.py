@@ -1,0 +1,51 @@
+"""What is asked, and what is warned of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from levelset.tui.renderables.wording import act_lines, wrapped
+
+if TYPE_CHECKING:
+    from levelset.procedures.cautions import Caution
+    from levelset.procedures.protocol import Ask
+    from levelset.tui.entry import Entry
+
+
+def ask_lines(ask: Ask, entry: Entry, before: str, width: int) -> list[str]:
+    """Return where things go, how to answer, and what came of the step before.
+
+    Parameters
+    ----------
+    ask : Ask
+        The question; its sentence is shown above.
+    entry : Entry
+        The number typed so far, for a question about a number.
+    before : str
+        What came of the procedure before; empty for none.
+    width : int
+        Longest line.
+    """
+    lines = [f"  {line}"[:width] for line in act_lines(ask.act)]
+    match ask.answer:
+        case "number":
+            lines += ["", entry.line()[:width]]
+            lines += wrapped(entry.error, width) if entry.error else []
+        case "yes_no":
+            lines += ["", "y  yes", "n  no"]
+        case _:
+            lines += ["", "enter  when it is done"]
+    if before:
+        lines += ["", *wrapped(f"Before: {before}", width)]
+    return lines
+
+
+def caution_lines(caution: Caution, width: int) -> list[str]:
+    """Return the hazard, what to do, and how to acknowledge it."""
+    return [
+        caution.title.upper(),
+        "",
+        *wrapped(caution.text, width),
+        "",
+        "enter  I have read this and done it",
+    ]

@@ -1,0 +1,44 @@
+"""Which of the readings of one window is shown large, and the others beside it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from levelset.tui.renderables.wording import volts
+
+if TYPE_CHECKING:
+    from levelset.probe.reading import Reading, TipsReading
+
+QUIET = ("silent_input", "no_tone")
+
+
+def shown_reading(tips: TipsReading) -> Reading:
+    """Return the output's reading; before the kind of output is known, a leg's.
+
+    One tip alone never stands for the output: ``legs_line`` names the tip that is shown.
+    """
+    if tips.spec.output != "unknown":
+        return tips.output
+    trusted = [leg for leg in tips.legs if leg.tone.void is None]
+    return max(trusted, key=_amplitude, default=tips.legs[0])
+
+
+def legs_line(tips: TipsReading) -> str:
+    """Return what each tip reads against chassis."""
+    shown = shown_reading(tips)
+    parts = []
+    for name, leg in zip(("tip A", "tip B"), tips.legs, strict=False):
+        if leg.tone.void is not None:
+            text = "no tone" if leg.tone.void.code in QUIET else "no reading"
+        elif leg.volts_rms is not None:
+            text = volts(leg.volts_rms.value)
+        elif leg.tone.level_dbfs is not None:
+            text = f"{leg.tone.level_dbfs.value:.2f} dBFS"
+        else:
+            text = "no reading"
+        parts.append(f"{name} {text}{' (shown)' if leg is shown and len(tips.legs) > 1 else ''}")
+    return f"against chassis: {', '.join(parts)}"
+
+
+def _amplitude(reading: Reading) -> float:
+    return 0.0 if reading.tone.amplitude_fs is None else reading.tone.amplitude_fs.value

@@ -1,0 +1,157 @@
+"""Numbers and states in words: as many digits as are worth reading, never more."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from levelset.ports.base import Point
+    from levelset.procedures.protocol import Act, View
+    from levelset.quantity import Quantity
+
+PROCEDURES = {
+    "calibrate": "check the probe",
+    "output_kind": "what kind of output is it",
+    "tap_check": "look at the tap",
+    "clean_volume": "find the clean volume",
+    "gain": "set the gain",
+    "verify": "verify everything",
+    "dc_offset": "look for DC at the output",
+}
+
+OUTCOMES = {
+    "accepted": "DONE",
+    "limited": "DONE, LIMITED",
+    "failed": "FAILED",
+    "skipped": "SKIPPED",
+    "aborted": "STOPPED",
+}
+
+
+def procedure_words(name: str) -> str:
+    """Return what a procedure does, in words."""
+    return PROCEDURES.get(name, name.replace("_", " "))
+
+
+def volts_parts(volts: float) -> tuple[str, str]:
+    """Return number and unit of a voltage; millivolts below one volt.
+
+    Four digits show a change of 0.1 dB (1.2 %) at every value.
+    """
+    size = abs(volts)
+    scale, unit = (1000.0, "mV") if size < 0.9995 else (1.0, "V")
+    shown = size * scale
+    places = 3 if shown < 9.9995 else 2 if shown < 99.995 else 1 if shown < 999.95 else 0
+    if unit == "mV":
+        places = min(places, 2)
+    return f"{volts * scale:.{places}f}", unit
+
+
+def volts(value_v: float) -> str:
+    """Return a voltage with its unit."""
+    number, unit = volts_parts(value_v)
+    return f"{number} {unit}"
+
+
+def plus_minus(quantity: Quantity, unit: str) -> str:
+    """Return the uncertainty in two digits, rounded up, in V or mV as the value is shown."""
+    u = quantity.u * (1000.0 if unit == "mV" else 1.0)
+    return f"± {two_digits_up(u)} {unit}"
+
+
+def two_digits_up(u: float) -> str:
+    """Return an uncertainty in two significant digits, never rounded down."""
+    if u == 0.0:
+        return "0"
+    places = 1 - math.floor(math.log10(u))
+    step = 10.0**-places
+    # A hair below the next step is the step itself: 0.27 must not become 0.28.
+    rounded = math.ceil(u / step - 1e-9) * step
+    return f"{rounded:.{max(places, 0)}f}"
+
+
+def db(value_db: float) -> str:
+    """Return a level difference: two decimals below 3 dB, where the hand works finely."""
+    return f"{value_db:.{2 if abs(value_db) < 3.0 else 1}f} dB"
+
+
+def percent(value: float) -> str:
+    """Return a percentage with two significant digits above 0.01 %."""
+    places = 3 if value < 0.0995 else 2 if value < 9.995 else 1
+    return f"{value:.{places}f} %"
+
+
+def number(value: float) -> str:
+    """Return a plain number without useless zeros."""
+    return f"{value:.6g}"
+
+
+def watts(value_w: float) -> str:
+    """Return a power in three significant digits, W."""
+    return f"{float(f'{value_w:.3g}'):.6g} W"
+
+
+def frequency(value_hz: float) -> str:
+    """Return a frequency, Hz."""
+    return f"{value_hz:.4g} Hz" if value_hz < 1000.0 else f"{value_hz / 1000.0:.4g} kHz"
+
+
+def tone_line(view: View) -> str:
+    """Return whose tone is on, at what level, and where to turn it down."""
+    if view.tone_from == "nobody":
+        return "no tone"
+    name = view.tone_name or "a tone"
+    if view.tone_from == "vehicle":
+        return "tone from the vehicle: turn it down there"
+    if view.tone_level_dbfs is None:
+        return f"levelset plays {name}"
+    return f"levelset plays {name} at {view.tone_level_dbfs:.0f} dBFS"
+
+
+def point_words(point: Point | None) -> str:
+    """Return where a tip or lead is, in words."""
+    if point is None or point.place == "open":
+        return "nothing"
+    if point.place == "battery":
+        return f"battery, {'plus' if point.leg == 'positive' else 'minus'}"
+    where = "the tap" if point.place == "source" else f"{point.channel} output"
+    return f"{where}, {point.leg}"
+
+
+def act_lines(act: Act) -> list[str]:
+    """Return where tips and meter leads go, one line each; empty where none is moved."""
+    if act.verb == "place_tips":
+        tips = (("tip A", act.tip_a), ("tip B", act.tip_b))
+        return [f"{name} → {point_words(point)}" for name, point in tips if point is not None]
+    if act.verb == "read_meter" and act.red is not None:
+        black = "chassis" if act.black is None else point_words(act.black)
+        return [f"meter, AC volts: red → {point_words(act.red)}", f"black → {black}"]
+    return []
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Return the text in lines of at most ``width`` characters."""
+    return textwrap.wrap(text, max(width, 8)) or [""]
+
+
+def flowed(parts: Iterable[str], width: int) -> list[str]:
+    """Return short texts side by side in as few lines as they need, none of them broken."""
+    lines = [""]
+    for part in parts:
+        longer = f"{lines[-1]}  {part}" if lines[-1] else part
+        if len(longer) <= width or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(part)
+    return lines
+
+
+def both_ends(left: str, right: str, width: int) -> str:
+    """Return one line with a text at each end; the left one gives way, the right one stays."""
+    room = width - len(right) - 2
+    if len(left) > room:
+        left = left[: max(room - 1, 0)] + "…"
+    return f"{left}{' ' * max(width - len(left) - len(right), 1)}{right}"[:width]

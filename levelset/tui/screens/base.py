@@ -1,0 +1,118 @@
+"""What every screen has: a head, a line of keys, and one line when it is too small."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, cast
+
+from textual.app import ComposeResult
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from levelset.tui.renderables.charset import in_charset
+from levelset.tui.renderables.pages import key_line
+from levelset.tui.renderables.wording import both_ends
+
+if TYPE_CHECKING:
+    from levelset.tui.app import LevelsetApp
+
+SMALLEST = (60, 20)
+
+
+class Drawn(Widget):
+    """Shows what a pure function draws at the size of this widget.
+
+    Parameters
+    ----------
+    draw : callable
+        ``draw(width, height)`` returns the lines.
+    """
+
+    def __init__(self, draw: Callable[[int, int], Iterable[str]], **options: Any) -> None:
+        super().__init__(**options)
+        self._draw = draw
+
+    def render(self) -> Content:
+        """Return the lines in the character set of the terminal."""
+        width, height = self.size
+        charset = cast("LevelsetApp", self.app).charset
+        return Content("\n".join(in_charset(self._draw(width, height), charset)))
+
+    def get_content_height(self, container: Any, viewport: Any, width: int) -> int:  # noqa: ARG002
+        """Return the number of lines at this width, for a widget of automatic height."""
+        return max(len(list(self._draw(width, 0))), 1)
+
+
+class Page(VerticalScroll):
+    """Text that scrolls by the arrow keys."""
+
+
+class LevelScreen(Screen[None]):
+    """A screen of the program; Esc has already silenced levelset when ``leave`` is called."""
+
+    HORIZONTAL_BREAKPOINTS = [
+        (0, "-narrow"),
+        (SMALLEST[0], "-fits"),
+    ]
+    VERTICAL_BREAKPOINTS = [
+        (0, "-low"),
+        (SMALLEST[1], "-high"),
+        (32, "-tall"),
+    ]
+
+    @property
+    def levelset(self) -> LevelsetApp:
+        """The application with its own type."""
+        return cast("LevelsetApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Yield head, body and keys."""
+        yield Static(
+            f"This terminal is too small: make it {SMALLEST[0]} by {SMALLEST[1]} or larger.",
+            id="enlarge",
+            markup=False,
+        )
+        yield Drawn(lambda width, _: [both_ends(*self.head(), width)], classes="head")
+        yield from self.body()
+        yield Drawn(lambda width, _: [key_line(self.keys(), width)], classes="keys")
+
+    def head(self) -> tuple[str, str]:
+        """Return what the head says at its left and right end."""
+        return "levelset", ""
+
+    def body(self) -> ComposeResult:
+        """Yield what is between head and keys."""
+        yield from ()
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys that matter now, the way to help last."""
+        return [("ctrl+q", "quit"), ("?", "help")]
+
+    def leave(self) -> None:
+        """Do what Esc does here besides silencing levelset."""
+
+    def redraw(self) -> None:
+        """Draw everything that is drawn again."""
+        for drawn in self.query(Drawn):
+            drawn.refresh()
+
+
+class TextScreen(LevelScreen):
+    """A page of lines that scrolls."""
+
+    def body(self) -> ComposeResult:
+        """Yield the page."""
+        with Page(classes="body"):
+            yield Drawn(lambda width, _: self.lines(width), id="text")
+
+    def lines(self, width: int) -> list[str]:  # noqa: ARG002
+        """Return the page at this width."""
+        return []
+
+    def on_mount(self) -> None:
+        """Let the arrow keys scroll at once."""
+        self.query_one("#text").styles.height = "auto"
+        self.query_one(Page).focus()

@@ -1,0 +1,97 @@
+"""The list of jobs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from levelset.errors import LevelsetError
+from levelset.tui.renderables.charset import in_charset
+from levelset.tui.screens.base import LevelScreen
+from levelset.tui.screens.texts import JobScreen
+from levelset.tui.session import JobSummary
+
+
+class JobsScreen(LevelScreen):
+    """Every job that is recorded, newest first as it is given."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("d", "demo", "demonstration", id="jobs.demo"),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._jobs: Sequence[JobSummary] = ()
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        count = len(self._jobs)
+        return "levelset · jobs", f"{count} job{'' if count == 1 else 's'}"
+
+    def body(self) -> ComposeResult:
+        """Yield the list and a line for what is wrong or missing."""
+        yield Static("", classes="notice", markup=False)
+        yield OptionList()
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [
+            ("enter", "open"),
+            ("d", "demonstration on an invented car"),
+            ("ctrl+q", "quit"),
+            ("?", "help"),
+        ]
+
+    def on_mount(self) -> None:
+        """Read the list."""
+        self.query_one(OptionList).focus()
+        self.read()
+
+    def on_screen_resume(self) -> None:
+        """Read the list again: a job may have been added."""
+        self.read()
+
+    def read(self) -> None:
+        """Read the list of jobs."""
+        notice = ""
+        try:
+            self._jobs = self.levelset.list_jobs()
+        except LevelsetError as error:
+            self._jobs, notice = (), f"{error.what}: {error.todo}."
+        if not self._jobs and not notice:
+            notice = "No job yet. Press d to go through a whole job on an invented car."
+        self.say(notice)
+        options = self.query_one(OptionList)
+        kept = options.highlighted
+        options.clear_options()
+        options.add_options([Option(Content(self._line(job))) for job in self._jobs])
+        if self._jobs:
+            options.highlighted = min(kept or 0, len(self._jobs) - 1)
+        self.redraw()
+
+    def say(self, notice: str) -> None:
+        """Show one line above the list."""
+        self.query_one(".notice", Static).update(notice)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Open the page of a job."""
+        self.app.push_screen(JobScreen(self._jobs[event.option_index]))
+
+    def action_demo(self) -> None:
+        """Begin a demonstration."""
+        try:
+            session = self.levelset.open_demo()
+        except LevelsetError as error:
+            self.say(f"{error.what}: {error.todo}.")
+            return
+        self.levelset.open(session)
+
+    def _line(self, job: JobSummary) -> str:
+        line = f"{job.created[:10]:<11} {job.title[:26]:<26} {job.vehicle[:24]:<24} {job.state}"
+        return in_charset([line], self.levelset.charset)[0]

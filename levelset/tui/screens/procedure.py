@@ -1,0 +1,347 @@
+"""The one screen on which everything is measured: is it clean, how far to go, what next."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from levelset.procedures.protocol import (
+    Acknowledge,
+    Act,
+    Answer,
+    Ask,
+    Finish,
+    Guidance,
+    Instruction,
+    Listen,
+)
+from levelset.tui.entry import Entry
+from levelset.tui.hands_on import COARSE_DB, FINE_DB, HandsOn
+from levelset.tui.renderables.band import band_lines, band_of
+from levelset.tui.renderables.bar import input_bar, level_bar
+from levelset.tui.renderables.gauge import gauge_height, gauge_lines
+from levelset.tui.renderables.offers import offer_keys
+from levelset.tui.renderables.pictures import picture_lines
+from levelset.tui.renderables.questions import ask_lines, caution_lines
+from levelset.tui.renderables.which import legs_line, shown_reading
+from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
+from levelset.tui.screens.base import Drawn, LevelScreen
+
+if TYPE_CHECKING:
+    from levelset.procedures.protocol import View
+    from levelset.tui.person import ScreenPerson
+    from levelset.tui.session import Session
+
+VOLUME_KEYS = {"up": 1, "down": -1, "pageup": 5, "pagedown": -5}
+GAIN_KEYS = {"left": -FINE_DB, "right": FINE_DB, "shift+left": -COARSE_DB, "shift+right": COARSE_DB}
+OTHER_KEYS = {"home": "minimum", "t": "tips", "p": "track", "m": "meter", "e": "engine"}
+CAR_BINDINGS = [
+    *(Binding(k, f"car('volume', {by})", id=f"car.volume.{k}") for k, by in VOLUME_KEYS.items()),
+    *(
+        Binding(k, f"car('gain', {by})", id=f"car.gain.{k.replace('+', '.')}")
+        for k, by in GAIN_KEYS.items()
+    ),
+    *(Binding(k, f"car('{lever}')", id=f"car.{lever}") for k, lever in OTHER_KEYS.items()),
+]
+DONE_OUTCOMES = ("accepted", "limited")
+_NO_ACT = Act("wait")
+
+
+class ProcedureScreen(LevelScreen):
+    """Renders instructions and readings, passes on what the person says.
+
+    Parameters
+    ----------
+    session : Session
+        The job.
+    person : ScreenPerson
+        Where answers go.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("w", "watch", "watch the hands", id="procedure.watch"),
+        *CAR_BINDINGS,
+    ]
+
+    read_time_s = 0.4
+    """A confirmation sooner than this after a new instruction was meant for the one before."""
+
+    def __init__(self, session: Session, person: ScreenPerson) -> None:
+        super().__init__()
+        self._session = session
+        self._person = person
+        self._view: View | None = None
+        self._entry = Entry(None, None)
+        self._shown_since_s = 0.0
+        self._before = ""
+        self._stopping = False
+        self._hands_on = None if session.levers is None else HandsOn(session.levers, session.plan)
+
+    # What it looks like.
+
+    def body(self) -> ComposeResult:
+        """Yield the one action, then what is measured, asked or warned of, then the hands."""
+        yield Static("", id="say", markup=False)
+        with Vertical(id="measure"):
+            yield Drawn(self._gauge, id="gauge")
+            yield Drawn(self._bar, id="bar")
+            yield Drawn(self._band, id="band")
+            yield Drawn(self._why, id="why")
+            yield Drawn(self._pictures, id="pictures")
+        yield Drawn(self._ask, id="ask")
+        yield Drawn(self._caution, id="caution")
+        if self._hands_on is not None:
+            yield Drawn(self._levers, id="levers")
+
+    def on_mount(self) -> None:
+        """Say that it begins."""
+        self.query_one("#say", Static).update("Opening the input ...")
+
+    def on_resize(self) -> None:
+        """Give the number the rows it takes at this size."""
+        self.query_one("#gauge").styles.height = gauge_height(*self.size)
+
+    def head(self) -> tuple[str, str]:
+        """Return where in the job this is, and whose tone is on."""
+        if self._view is None:
+            return self._session.title, "no tone"
+        view = self._view
+        left = procedure_words(view.procedure)
+        names = [channel.name for channel in self._session.plan.channels]
+        if view.channel in names:
+            place = f"channel {names.index(view.channel) + 1} of {len(names)}"
+            left = f"{view.channel} · {place} · {left}"
+        return left, tone_line(view)
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys that mean something now."""
+        keys = [("esc", "stop")]
+        match self._instruction:
+            case Acknowledge():
+                keys.append(("enter", "I have read and done this"))
+            case Ask(answer="done"):
+                keys.append(("enter", "done"))
+            case Ask(answer="yes_no"):
+                keys += [("y", "yes"), ("n", "no")]
+            case Ask():
+                keys.append(("enter", "that is the number"))
+            case Listen(offers=offers):
+                keys += [(key, offer.label) for key, offer in offer_keys(offers)]
+            case _:
+                pass
+        if self._person.has_hands:
+            keys.append(("w", "take over" if self._person.watching else "watch the hands"))
+        return [*keys, ("?", "help")]
+
+    def _gauge(self, width: int, _height: int) -> list[str]:
+        reading = None if self._view is None else self._view.reading
+        return gauge_lines(reading, self._guidance, width, self.size.height)
+
+    def _bar(self, width: int, _height: int) -> list[str]:
+        tips = None if self._view is None else self._view.reading
+        shown = None if tips is None else shown_reading(tips)
+        target_v = self._guidance.target_volts_rms
+        if target_v is not None and target_v > 0.0:
+            volts = None if shown is None else shown.volts_rms
+            return [level_bar(None if volts is None else volts.value, target_v, width)]
+        return [input_bar(None if shown is None else shown.tone.peak_dbfs, width)]
+
+    def _band(self, width: int, height: int) -> list[str]:
+        return band_lines(
+            band_of(None if self._view is None else self._view.reading), width, height
+        )
+
+    def _why(self, width: int, _height: int) -> list[str]:
+        """Return the reason of a void, remarks, and what each tip reads."""
+        if self._view is None or self._view.reading is None:
+            return []
+        reason = band_of(self._view.reading).reason
+        texts = [reason] if reason and reason != self._guidance.sentence else []
+        texts += [*self._guidance.remarks, legs_line(self._view.reading)]
+        return [line for text in texts for line in wrapped(text, width)]
+
+    def _pictures(self, width: int, height: int) -> list[str]:
+        tips = None if self._view is None else self._view.reading
+        picture = None if tips is None else shown_reading(tips).tone.picture
+        return picture_lines(picture, self._guidance.curve, width, height, self.levelset.charset)
+
+    def _ask(self, width: int, _height: int) -> list[str]:
+        if not isinstance(self._instruction, Ask):
+            return []
+        return ask_lines(self._instruction, self._entry, self._before, width)
+
+    def _caution(self, width: int, _height: int) -> list[str]:
+        if not isinstance(self._instruction, Acknowledge):
+            return []
+        return caution_lines(self._instruction.caution, width)
+
+    def _levers(self, width: int, _height: int) -> list[str]:
+        if self._hands_on is None:
+            return []
+        return self._hands_on.lines(width, watching=self._person.watching)
+
+    # What comes in.
+
+    @property
+    def _instruction(self) -> Instruction | None:
+        return None if self._view is None else self._view.instruction
+
+    @property
+    def _guidance(self) -> Guidance:
+        if isinstance(self._instruction, Listen):
+            return self._instruction.guidance
+        return Guidance("", _NO_ACT)
+
+    @property
+    def _act(self) -> Act | None:
+        match self._instruction:
+            case Ask(act=act):
+                return act
+            case Listen(guidance=guidance):
+                return guidance.act
+            case _:
+                return None
+
+    def show(self, view: View) -> None:
+        """Show a view, with a sound where something was caught."""
+        if self._caught(view):
+            self.app.bell()
+        before, self._view = self._instruction, view
+        if view.instruction is not before and not isinstance(view.instruction, Listen):
+            self._shown_since_s = time.monotonic()
+        match view.instruction:
+            case Listen(guidance=guidance):
+                self._mode("listen", guidance.sentence)
+                self.query_one("#band").set_classes(band_of(view.reading).state)
+            case Ask() as ask:
+                if ask is not before:
+                    self._entry = Entry(ask.low, ask.high, ask.unit)
+                self._mode("ask", ask.sentence)
+            case Acknowledge():
+                self._mode("caution", "CAUTION before going on")
+            case Finish(sentence=sentence):
+                self._before = sentence
+            case _:
+                pass
+        self.refresh_all()
+
+    def _caught(self, view: View) -> bool:
+        """Whether this view says that a level was captured or a result accepted."""
+        match view.instruction:
+            case Finish(outcome=outcome):
+                return outcome in DONE_OUTCOMES
+            case Listen(guidance=guidance):
+                return len(guidance.curve) > len(self._guidance.curve)
+            case _:
+                return False
+
+    def _mode(self, mode: str, sentence: str) -> None:
+        for name in ("listen", "ask", "caution"):
+            self.set_class(name == mode, name)
+        if not self._stopping:
+            self.query_one("#say", Static).update(sentence)
+
+    def refresh_all(self) -> None:
+        """Draw everything again; heights may have changed."""
+        for drawn in self.query(Drawn):
+            drawn.refresh(layout=drawn.id in ("why", "levers"))
+
+    def leave(self) -> None:
+        """Say that it stops; the engine does the rest."""
+        self._stopping = True
+        tone = (
+            ""
+            if self._view is None or self._view.tone_from != "vehicle"
+            else (" levelset cannot stop the vehicle's tone: turn it down there.")
+        )
+        self.query_one("#say", Static).update(f"Stopping.{tone}")
+
+    # What the person says.
+
+    def on_key(self, event: events.Key) -> None:
+        """Take answers: they depend on what is asked."""
+        instruction = self._instruction
+        match instruction:
+            case Acknowledge() if event.key == "enter":
+                self._say(instruction, "yes", confirmed=True)
+            case Ask(answer="done") if event.key == "enter":
+                self._say(instruction, "done", confirmed=True)
+            case Ask(answer="yes_no") if event.key in ("y", "n"):
+                self._say(instruction, "yes" if event.key == "y" else "no")
+            case Ask(answer="number"):
+                if not self._type(instruction, event):
+                    return
+            case Listen(offers=offers):
+                word = next((o.word for key, o in offer_keys(offers) if key == event.key), None)
+                if word is None:
+                    return
+                self._say(instruction, word)
+            case _:
+                return
+        event.stop()
+
+    def _type(self, ask: Ask, event: events.Key) -> bool:
+        if event.key == "enter":
+            value = self._entry.value()
+            if isinstance(value, str):
+                self._entry = self._entry.refused(value)
+            else:
+                self._say(ask, value)
+        elif event.key == "backspace":
+            self._entry = self._entry.erased()
+        elif event.character is not None and event.character in "0123456789.,-":
+            self._entry = self._entry.typed(event.character)
+        else:
+            return False
+        self.refresh_all()
+        return True
+
+    def _say(
+        self, instruction: Instruction, value: str | float, *, confirmed: bool = False
+    ) -> None:
+        if confirmed and time.monotonic() - self._shown_since_s < self.read_time_s:
+            return
+        self._person.say(instruction, Answer(value))
+
+    # Hands on the invented car.
+
+    def action_watch(self) -> None:
+        """Watch the simulated hands, or take over from them."""
+        self._person.watch_hands(not self._person.watching)
+        self.refresh_all()
+
+    def action_car(self, lever: str, by: float = 0.0) -> None:
+        """Move a lever of the invented car, unless the simulated hands are at it."""
+        if (hands := self._free_hands()) is not None:
+            match lever:
+                case "volume":
+                    hands.turn_volume(int(by))
+                case "gain":
+                    hands.turn_gain(self._channel, by)
+                case "minimum":
+                    hands.gain_to_minimum(self._channel)
+                case "tips":
+                    hands.place_tips(self._act)
+                case "track":
+                    hands.play_track(self._act)
+                case "meter":
+                    hands.read_meter(self._act)
+                case "engine":
+                    hands.toggle_engine()
+        self.refresh_all()
+
+    def _free_hands(self) -> HandsOn | None:
+        return None if self._person.watching else self._hands_on
+
+    @property
+    def _channel(self) -> str:
+        act = self._act
+        asked = None if act is None else act.channel
+        current = None if self._view is None else self._view.channel
+        return asked or current or self._session.plan.channels[0].name

@@ -1,0 +1,204 @@
+"""The screens that are a page of text: plan, result, a recorded job, help."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+
+from levelset.errors import Interrupted, LevelsetError
+from levelset.tui.renderables.pages import INVENTED, plan_lines, step_lines
+from levelset.tui.renderables.wording import wrapped
+from levelset.tui.screens.base import TextScreen
+
+if TYPE_CHECKING:
+    from levelset.procedures.facts import StepResult
+    from levelset.tui.session import JobSummary, Session
+
+TURN_DOWN = "The tone from the vehicle may still be on: turn it down there."
+
+
+class PlanScreen(TextScreen):
+    """What is planned, before anything is connected."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "begin", "begin", id="plan.begin"),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self._session = session
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return f"{self._session.title} · plan", self._session.plan.vehicle
+
+    def lines(self, width: int) -> list[str]:
+        """Return the plan."""
+        return plan_lines(self._session.plan, width)
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("enter", "begin"), ("up/down", "scroll"), ("esc", "back"), ("?", "help")]
+
+    def action_begin(self) -> None:
+        """Begin the job."""
+        self.levelset.begin()
+
+    def leave(self) -> None:
+        """Go back to the jobs."""
+        self.levelset.close_session()
+
+
+class ResultScreen(TextScreen):
+    """What came of the job that has just been done.
+
+    Parameters
+    ----------
+    session : Session
+        The job.
+    steps : sequence of StepResult
+        What came of each step.
+    error : LevelsetError or None
+        What ended it, if it ended by an error.
+    vehicle_tone : bool
+        Whether the vehicle's tone was on when it ended.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "app.jobs", "back to the jobs", id="result.back"),
+    ]
+
+    def __init__(
+        self,
+        session: Session,
+        steps: Sequence[StepResult],
+        error: LevelsetError | None,
+        *,
+        vehicle_tone: bool,
+    ) -> None:
+        super().__init__()
+        self._session, self._steps, self._error = session, steps, error
+        self._vehicle_tone = vehicle_tone
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return f"{self._session.title} · result", self._session.plan.vehicle
+
+    def lines(self, width: int) -> list[str]:
+        """Return steps, what went wrong, and where the record is."""
+        lines = [INVENTED, ""] if self._session.invented else []
+        if self._vehicle_tone:
+            lines += [*wrapped(TURN_DOWN, width), ""]
+        if isinstance(self._error, Interrupted):
+            lines += ["STOPPED by you. What was accepted before is in the record.", ""]
+        elif self._error is not None:
+            lines += [*wrapped(f"ENDED: {self._error.what}.", width)]
+            lines += [*wrapped(f"What to do: {self._error.todo}.", width), ""]
+        lines += step_lines(self._steps, width) or ["No step was finished."]
+        if self._session.record:
+            # Never wrapped: a path is copied as it stands.
+            lines += ["", "record", self._session.record]
+        return lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("enter", "jobs"), ("up/down", "scroll"), ("ctrl+q", "quit"), ("?", "help")]
+
+    def leave(self) -> None:
+        """Go back to the jobs."""
+        self.levelset.action_jobs()
+
+
+class JobScreen(TextScreen):
+    """The page of a recorded job."""
+
+    def __init__(self, job: JobSummary) -> None:
+        super().__init__()
+        self._job = job
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return self._job.title, self._job.state
+
+    def lines(self, width: int) -> list[str]:
+        """Return what is known about it."""
+        lines = [self._job.vehicle, f"begun {self._job.created}", self._job.state, ""]
+        for line in self._job.channels:
+            lines += wrapped(line, width)
+        return lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("esc", "back"), ("up/down", "scroll"), ("ctrl+q", "quit"), ("?", "help")]
+
+    def leave(self) -> None:
+        """Go back to the list."""
+        self.app.pop_screen()
+
+
+HELP = """\
+WHAT THE SCREEN TELLS
+The large number is the voltage at the tips. The arrow says which way to turn, and the words \
+beside it how far and where to. The bar shows the same; its upright stroke is the target.
+The band says whether the tone is clean: word, shape and colour say the same.
+  ══ CLEAN           within the limit
+  ≈≈ TOPS ROUNDED    over the limit, the tops are pressed flatter
+  ▚▚ TOPS FLAT       the tops are cut off: this is clipping
+  ╳╳ DISTORTED       over the limit in another way
+  ░░ VOID            no reading that can be trusted; the reason stands below
+± is the uncertainty for 95 % coverage, mostly the multimeter's.
+
+WHAT TO PRESS
+The tool watches and catches a level by itself, with a sound: keys are for the exceptions.
+  esc       silences levelset and ends the procedure, then goes back
+  enter     a caution is read, a request is done, a number is typed
+  y n       answer a question
+  w         watch the simulated hands, or take over from them
+  f2        other colours
+  ctrl+q    silences levelset and leaves
+A tone from the vehicle cannot be stopped from here: turn it down there.
+
+ON THE INVENTED CAR
+  up down         volume by one click (page up, page down by five)
+  left right      gain by 0.05 dB; with shift by 1 dB; home to minimum
+  t p m e         tips, track, meter, engine
+
+CAUTION
+Loudspeakers off while gains are set; tweeters off and ears protected in the search for the \
+clean volume. Ground lead first on and last off. Above 30 V RMS or 60 V DC do not touch bare \
+metal. The manuals of the vehicle and the equipment, local codes and licensed practice come \
+before anything shown here.\
+"""
+
+
+class HelpScreen(TextScreen):
+    """What the screen tells and what to press."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter,question_mark,f1", "close", "back", id="help.close"),
+    ]
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return "levelset · help", ""
+
+    def lines(self, width: int) -> list[str]:
+        """Return the help."""
+        lines = []
+        for line in HELP.splitlines():
+            lines += [line[:width]] if line.startswith("  ") else wrapped(line, width)
+        return lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("enter", "back"), ("up/down", "scroll"), ("esc", "silence and back")]
+
+    def action_close(self) -> None:
+        """Go back without stopping anything."""
+        self.app.pop_screen()
+
+    def leave(self) -> None:
+        """Go back."""
+        self.app.pop_screen()
