@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from levelset.errors import InputError, LevelsetError
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, TipsReading, ToneSpec, reading_as_json
 from levelset.record.audio_files import CODE_HIGH, read_capture
+from levelset.record.comparison import OTHER_ANALYSIS, SAME_ANALYSIS, difference, is_number
 from levelset.record.folder import CAPTURES, read_scan, require_job
 from levelset.record.journal import HEAD, JOURNAL, Fault, Line, Scan, digest
 from levelset.record.schema import (
@@ -31,19 +31,8 @@ if TYPE_CHECKING:
 
     ReadTips = Callable[[NDArray[np.float64], Frames, ToneSpec, Calibration | None], TipsReading]
 
-RELATIVE = 1e-6
-"""How far any number may be off, as a part of it."""
-
-SAME_ANALYSIS = 1 / 100
-OTHER_ANALYSIS = 1 / 10
-"""How far a number may be off, as a part of its uncertainty."""
-
-OTHER_ANALYSIS_RELATIVE = 1e-3
-"""The same for a number that has no uncertainty."""
-
 T = TypeVar("T")
 
-_WORDS = frozenset({"void_reason"})
 _STEP_NUMBERS = {
     "volts_rms": "volts_rms",
     "set_volts_rms": "volts_rms",
@@ -149,12 +138,13 @@ class _Walk:
         }
         self._captures: dict[str, bool] = {}  # by SHA-256: whether it holds
         self._readings = 0
-        self._same_analysis = True
+        self._tolerance = SAME_ANALYSIS
 
     def result(self) -> Verification:
         found = self._found
-        for line in found.lines:
-            check_version(line.kind, line.schema)
+        if not found.faults:  # else a version may be what was damaged
+            for line in found.lines:
+                check_version(line.kind, line.schema)
         if found.torn:
             self._notes.append(
                 f"{JOURNAL}: the last line was never finished ({len(found.torn)} bytes); "
@@ -190,7 +180,7 @@ class _Walk:
             return
         head = self._typed(first, JobData)
         if head is not None and head.analysis != ANALYSIS_VERSION:
-            self._same_analysis = False
+            self._tolerance = OTHER_ANALYSIS
             self._notes.append(
                 f"made with analysis {head.analysis}, compared with analysis {ANALYSIS_VERSION}: "
                 "numbers hold within a tenth of their uncertainty"
@@ -290,42 +280,10 @@ class _Walk:
             self._fault(line, f"{len(reading.readings)} readings, its capture gives {len(again)}")
             return
         for index, (stored, fresh) in enumerate(zip(reading.readings, again, strict=True)):
-            differs = self._difference(stored, fresh, f"readings[{index}]", 0.0)
+            differs = difference(stored, fresh, self._tolerance, f"readings[{index}]")
             if differs:
                 self._fault(line, f"{differs}, computed again from its capture")
                 return
-
-    def _difference(self, stored: object, fresh: object, where: str, u: float) -> str:
-        """Return what differs first, else nothing; ``u`` is the uncertainty that applies."""
-        if isinstance(stored, dict) and isinstance(fresh, dict):
-            if self._same_analysis and stored.keys() != fresh.keys():
-                odd = sorted(stored.keys() ^ fresh.keys())[0]
-                return f"{where}.{odd} is on one side only"
-            own_u = stored.get("u")
-            u = own_u if isinstance(own_u, int | float) else u
-            for key in stored.keys() & fresh.keys() - _WORDS:
-                applies = _u(stored, "thd_percent") if key == "harmonics_percent" else u
-                found = self._difference(stored[key], fresh[key], f"{where}.{key}", applies)
-                if found:
-                    return found
-            return ""
-        if isinstance(stored, list) and isinstance(fresh, list):
-            # The model has as many harmonics as the signal needs, and that may be one more.
-            if len(stored) != len(fresh) and self._same_analysis:
-                return f"{where} has {len(stored)} entries, not {len(fresh)}"
-            pairs = enumerate(zip(stored, fresh, strict=False))
-            found_all = (self._difference(a, b, f"{where}[{i}]", u) for i, (a, b) in pairs)
-            return next((found for found in found_all if found), "")
-        if _is_number(stored) and _is_number(fresh):
-            holds = self._holds(float(stored), float(fresh), u)  # type: ignore[arg-type]
-            return "" if holds else f"{where} is {stored}, not {fresh}"
-        return "" if stored == fresh else f"{where} is {stored!r}, not {fresh!r}"
-
-    def _holds(self, stored: float, fresh: float, u: float) -> bool:
-        part, relative = SAME_ANALYSIS, RELATIVE
-        if not self._same_analysis:
-            part, relative = OTHER_ANALYSIS, RELATIVE if u else OTHER_ANALYSIS_RELATIVE
-        return math.isclose(stored, fresh, rel_tol=relative, abs_tol=u * part)
 
     # Calibrations and steps
 
@@ -343,7 +301,7 @@ class _Walk:
                     self._fault(line, f"its evidence, seq {seq}, has no level for tip {tip + 1}")
                     return
                 volts = peak_from_rms(calibration.meter_volts_rms) / ratio_from_db(level_dbfs)
-                if not self._holds(scale.value, volts, scale.u):
+                if not self._tolerance.holds(scale.value, volts, scale.u):
                     what = (
                         f"volts_per_full_scale[{tip}] is {scale.value}, its evidence, seq {seq}, "
                     )
@@ -372,7 +330,7 @@ class _Walk:
 def _naming_a_reading(value: object, where: str) -> Iterator[tuple[str, dict[str, Any]]]:
     """Yield every object below ``value`` that names a reading, with its path."""
     if isinstance(value, dict):
-        if _is_number(value.get("reading_seq")):
+        if is_number(value.get("reading_seq")):
             yield where, value
         for key, item in value.items():
             yield from _naming_a_reading(item, f"{where}.{key}")
@@ -391,14 +349,4 @@ def _legs(line: Line) -> list[dict[str, Any]]:
 def _value(reading: dict[str, Any], key: str) -> float | None:
     quantity = reading.get(key)
     value = quantity.get("value") if isinstance(quantity, dict) else None
-    return float(value) if _is_number(value) else None  # type: ignore[arg-type]
-
-
-def _u(reading: dict[str, Any], key: str) -> float:
-    quantity = reading.get(key)
-    u = quantity.get("u") if isinstance(quantity, dict) else None
-    return float(u) if _is_number(u) else 0.0  # type: ignore[arg-type]
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if is_number(value) else None
