@@ -28,7 +28,7 @@ EXIT_NO = 1
 @click.version_option(__version__, prog_name="levelset")
 @click.pass_context
 def cli(context: click.Context) -> None:
-    """Set, check and document amplifier levels in a vehicle.
+    r"""Set, check and document amplifier levels in a vehicle.
 
     Without a command: the terminal screen with the list of jobs.
 
@@ -52,7 +52,7 @@ def cli(context: click.Context) -> None:
 def demo(
     hands_free: bool, car: Path | None, jobs: Path | None, seed: int, fast: bool, as_json: bool
 ) -> None:
-    """Go through a whole job on an invented car.
+    r"""Go through a whole job on an invented car.
 
     \b
     Example:
@@ -68,7 +68,7 @@ def demo(
         return
     session = open_demo_session(car, jobs, seed=seed, fast=fast)
     try:
-        steps = session.run(session.hands, on_step=None if as_json else _print_step)
+        steps = session.run(session.simulated_hands, on_step=None if as_json else _print_step)
     finally:
         session.close()
     if as_json:
@@ -100,7 +100,7 @@ def target(
     overlap: float,
     as_json: bool,
 ) -> None:
-    """Target voltage from rated power and load.
+    r"""Target voltage from rated power and load.
 
     \b
     Example:
@@ -141,7 +141,7 @@ def target(
 
 @cli.group()
 def job() -> None:
-    """List, show and verify job records.
+    r"""List, show and verify job records.
 
     \b
     Example:
@@ -153,7 +153,7 @@ def job() -> None:
 @click.option("--jobs", type=click.Path(path_type=Path), help="Folder with the jobs.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_list(jobs: Path | None, as_json: bool) -> None:
-    """List the jobs, newest first.
+    r"""List the jobs, newest first.
 
     \b
     Example:
@@ -175,7 +175,7 @@ def job_list(jobs: Path | None, as_json: bool) -> None:
 @click.argument("folder")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_show(folder: str, as_json: bool) -> None:
-    """Show what one job holds.
+    r"""Show what one job holds.
 
     \b
     Example:
@@ -195,7 +195,7 @@ def job_show(folder: str, as_json: bool) -> None:
 @click.argument("folder")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_verify(folder: str, as_json: bool) -> None:
-    """Check a record: the chain, every capture, every reading computed again.
+    r"""Check a record: the chain, every capture, every reading computed again.
 
     \b
     Example:

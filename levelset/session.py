@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from levelset.errors import UsageError
 from levelset.procedures.catalogue import run_step, whole_job
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import StepResult
@@ -44,6 +45,13 @@ class Session:
     job: Job
     levers: Levers | None
     hands: Person | None
+
+    @property
+    def simulated_hands(self) -> Person:
+        """The simulated hands, where the job needs them."""
+        if self.hands is None:
+            raise UsageError("a real vehicle has no simulated hands", "use the terminal screen")
+        return self.hands
 
     @property
     def invented(self) -> bool:

@@ -21,7 +21,7 @@ MAY_IMPORT = {
     "analysis": RING_0,
     "plan": RING_0,
     "probe": RING_0 | {"analysis"},
-    # Procedures and record know the words of a port (Block, Point), never a port that does something.
+    # Procedures know the words of a port (Block, Point), never a port that does something.
     "procedures": RING_0 | {"signals", "analysis", "plan", "probe", "ports.base", "record.schema"},
     "record": RING_0 | {"signals", "analysis", "plan", "probe", ""},
     "simulation": RING_0

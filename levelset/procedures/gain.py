@@ -1,4 +1,4 @@
-"""Set the gain of one channel: to its target, or below the onset of clipping, whichever is first."""
+"""Set the gain of one channel: the first of its target and the onset of clipping counts."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
 def _confirm_tap(
     spec: ToneSpec, clean: dict[str, Any], channel: ChannelPlan, plan: JobPlan
 ) -> Steps:
-    """The tap must read what it read when the clean volume was found."""
+    """Make sure that the tap reads what it read when the clean volume was found."""
     known_v = clean["volts_rms"]["value"] * ratio_from_db(channel.target.tone_dbfs)
     guidance = Guidance(
         f"Tap at volume {clean['volume']}: {known_v:.2f} V expected.",

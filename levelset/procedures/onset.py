@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -103,7 +104,7 @@ class OnsetSearch:
             return None
         if self._clean_v <= 0.0:
             return self._over_v / 1.5
-        return (self._clean_v * self._over_v) ** 0.5
+        return math.sqrt(self._clean_v * self._over_v)
 
     @property
     def _narrow(self) -> bool:

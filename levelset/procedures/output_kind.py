@@ -1,4 +1,4 @@
-"""What kind of output is it: are both terminals driven, or only one?"""
+"""Kind of output: are both terminals driven, or only one."""
 
 from __future__ import annotations
 

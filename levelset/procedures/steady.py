@@ -57,9 +57,10 @@ class SteadyWatch:
         self._levels.append(_Level(reading.start_s, level.value, level.u / 2.0))
         if not self._agree():
             self._first = None
-        elif self._first is None:
-            self._first = self._mean()
-        elif abs(self._mean().level_db - self._first.level_db) > self.allowed_db:
+        elif (
+            self._first is None
+            or abs(self._mean().level_db - self._first.level_db) > self.allowed_db
+        ):
             self._first = self._mean()
 
     def reset(self) -> None:

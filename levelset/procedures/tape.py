@@ -1,4 +1,4 @@
-"""The last seconds of input, so that a reading can name its frames and its capture is exactly those."""
+"""The last seconds of input: a reading names its frames, its capture is exactly those."""
 
 from __future__ import annotations
 

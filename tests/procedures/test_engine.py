@@ -7,6 +7,7 @@ import pytest
 
 from levelset.errors import DeviceError
 from levelset.ports.base import Block, PortInfo
+from levelset.probe.reading import Frames
 from levelset.procedures import cautions
 from levelset.procedures.engine import Engine
 from levelset.procedures.protocol import (
@@ -19,7 +20,6 @@ from levelset.procedures.protocol import (
     StepFailed,
 )
 from levelset.procedures.tape import Tape, codes_from_samples
-from levelset.probe.reading import Frames
 from levelset.signals.tones import set_tone
 
 TONE = set_tone("set-test", "a test", 41.0, -20.0)
