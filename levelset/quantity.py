@@ -30,6 +30,9 @@ class Quantity:
     unit: str
 
     def __post_init__(self) -> None:
+        # numpy scalars are floats to Python but not to a strict serialiser.
+        object.__setattr__(self, "value", float(self.value))
+        object.__setattr__(self, "u", float(self.u))
         if not (math.isfinite(self.value) and math.isfinite(self.u) and self.u >= 0.0):
             raise ValueError(f"not a quantity: {self.value} +- {self.u} {self.unit}")
 
