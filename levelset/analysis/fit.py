@@ -1,0 +1,273 @@
+"""Least-squares fit of offset, tone and harmonics at an unknown frequency.
+
+In white noise this is the maximum-likelihood estimate, so its scatter is the Cramer-Rao bound
+(D. C. Rife and R. R. Boorstyn, "Single-tone parameter estimation from discrete-time
+observations", IEEE Trans. Inf. Theory 20(5), 1974). Offset, cosines and sines are linear and
+solved exactly; the frequency is found by Gauss-Newton on what they leave, with few harmonics
+first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from levelset.analysis.kernels import Kernels, dirichlet, gram, solve, tangent
+from levelset.analysis.projection import Basis, Folded, basis, project, project_with_moment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+COUNTED = 40
+"""Harmonics that are always fitted where they exist, and the most that THD counts."""
+LADDER = (3, 12)
+EXTENSIONS = (80, 120)
+MAX_STEPS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class HarmonicFit:
+    """The best offset, tone and harmonics of one window.
+
+    Parameters
+    ----------
+    w : float
+        Angular frequency, rad per sample.
+    var_w_ratio : float
+        Variance of `w` over the noise variance.
+    offset : float
+        Constant part.
+    phasors : ndarray of complex, shape (K,)
+        Harmonics 1 ... K at the window's centre: ``Re{c_k exp(j k w t)}``.
+    var_amplitude_ratio : float
+        Variance of the fundamental's amplitude over the noise variance.
+    waves : Basis
+        The basis at `w`.
+    residual_energy : float
+        Sum of squares that the model leaves (limited by rounding to 1e-15 of the whole).
+    """
+
+    w: float
+    var_w_ratio: float
+    offset: float
+    phasors: NDArray[np.complex128]
+    var_amplitude_ratio: float
+    waves: Basis
+    residual_energy: float
+
+    @property
+    def order(self) -> int:
+        """Number of harmonics fitted, the fundamental included."""
+        return int(self.phasors.size)
+
+
+@lru_cache(maxsize=16)
+def hann(n: int) -> NDArray[np.float64]:
+    """Return the periodic Hann window of `n` samples (do not change it)."""
+    window: NDArray[np.float64] = 0.5 - 0.5 * np.cos(
+        np.arange(n, dtype=np.float64) * (2.0 * math.pi / n)
+    )
+    window.setflags(write=False)
+    return window
+
+
+def strongest_line(samples: NDArray[np.float64]) -> float:
+    """Return the angular frequency of the strongest line, from a Hann spectrum.
+
+    Three-bin interpolation on magnitudes a, b, c: ``2 (c - a) / (a + 2 b + c)`` bins, exact for a
+    lone Hann-windowed line.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        At least 8 samples.
+
+    Returns
+    -------
+    float
+        rad per sample.
+    """
+    n = samples.size
+    magnitude = np.abs(np.fft.rfft((samples - samples.mean()) * hann(n)))
+    magnitude[0] = 0.0
+    peak = min(max(int(magnitude[1:-1].argmax()) + 1, 1), magnitude.size - 2)
+    a, b, c = (float(v) for v in magnitude[peak - 1 : peak + 2])
+    shift = 2.0 * (c - a) / (a + 2.0 * b + c) if b > 0.0 else 0.0
+    return 2.0 * math.pi * (peak + min(max(shift, -0.6), 0.6)) / n
+
+
+def highest_order(w: float, n: int, limit: int) -> int:
+    """Return how many harmonics fit: two bins below half the rate, and a third of the data."""
+    below_nyquist = int((math.pi - 4.0 * math.pi / n) / w)
+    return max(1, min(limit, below_nyquist, (n - 2) // 6))
+
+
+@dataclass(slots=True)
+class _State:
+    """One solved point: everything the next step needs."""
+
+    kernels: Kernels
+    multiples: tuple[int, ...]
+    system: NDArray[np.float64]
+    coefficients: NDArray[np.float64]
+    residual_energy: float
+
+
+@lru_cache(maxsize=512)
+def _range(order: int) -> tuple[int, ...]:
+    return tuple(range(order + 1))
+
+
+def _solve(
+    window: Folded, w: float, products: NDArray[np.complex128], multiples: tuple[int, ...]
+) -> _State:
+    kernels = dirichlet(w, window.cut.n, 2 * multiples[-1])
+    system = gram(kernels, multiples)
+    chosen = (
+        products if len(multiples) == products.size + 1 else products[np.asarray(multiples[1:]) - 1]
+    )
+    right = np.zeros((2, len(multiples)))
+    right[0, 0] = window.total
+    right[0, 1:] = chosen.real
+    right[1, 1:] = -chosen.imag
+    coefficients = solve(system, right)
+    left = max(window.energy - float(np.vdot(coefficients, right)), 1e-15 * window.energy)
+    return _State(kernels, multiples, system, coefficients, left)
+
+
+def _weights(state: _State, n: int) -> NDArray[np.float64]:
+    """Return the weight of each harmonic in the derivative by frequency.
+
+    A harmonic that is only noise says nothing about the frequency, but its share in the
+    derivative, k times its size, would cost efficiency at low signal-to-noise ratio.
+    """
+    noise = state.residual_energy / max(1, n - 2 * len(state.multiples)) * (4.0 / n)
+    power = np.square(state.coefficients).sum(axis=0)
+    power[0] = np.inf
+    weights: NDArray[np.float64] = np.maximum(0.0, 1.0 - 2.0 * noise / np.maximum(power, 1e-300))
+    weights[1] = 1.0
+    return weights
+
+
+def _curvature(
+    state: _State, weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return derivative times model, its solution, and the curvature of the cost by ``w``."""
+    cosines, sines = state.coefficients * weights
+    products, square = tangent(state.kernels, state.multiples, cosines, sines)
+    solved = solve(state.system, products)
+    return products, solved, square - float(np.vdot(products, solved))
+
+
+def _step(
+    window: Folded, w: float, order: int, multiples: tuple[int, ...]
+) -> tuple[float, float, _State]:
+    """Return the Gauss-Newton step by ``w``, its curvature and the solved point."""
+    waves = basis(window.cut, w, order)
+    products, moments = project_with_moment(window, waves)
+    state = _solve(window, w, products, multiples)
+    weights = _weights(state, window.cut.n)
+    with_model, _, curvature = _curvature(state, weights)
+    cosines, sines = (state.coefficients * weights)[:, 1:]
+    k = np.asarray(multiples[1:])
+    chosen = moments[k - 1]
+    slope = float((k * sines) @ chosen.real + (k * cosines) @ chosen.imag)
+    slope -= float(np.vdot(with_model, state.coefficients))
+    if not curvature > 0.0:
+        return 0.0, math.inf, state
+    return slope / curvature, curvature, state
+
+
+def _descend(
+    window: Folded, w: float, order: int, multiples: tuple[int, ...], steps: int
+) -> tuple[float, _State]:
+    """Return the frequency after up to `steps` steps, stopping where a step no longer matters."""
+    n = window.cut.n
+    farthest = 2.0 * math.pi / n
+    for _ in range(steps):
+        step, curvature, state = _step(window, w, order, multiples)
+        w += min(max(step, -farthest), farthest)
+        scatter = math.sqrt(state.residual_energy / n / curvature)
+        # After a Gauss-Newton step the error left is of second order in the step.
+        if abs(step) < max(0.3 * scatter, 1e-4 * farthest):
+            break
+    return w, state
+
+
+def _finish(window: Folded, w: float, order: int, multiples: tuple[int, ...]) -> HarmonicFit:
+    waves = basis(window.cut, w, order)
+    state = _solve(window, w, project(window, waves), multiples)
+    _, solved, curvature = _curvature(state, _weights(state, window.cut.n))
+    phasors = np.zeros(order, dtype=np.complex128)
+    phasors[np.asarray(multiples[1:]) - 1] = (
+        state.coefficients[0, 1:] - 1j * state.coefficients[1, 1:]
+    )
+    first = np.zeros((2, len(multiples)))
+    first[:, 1] = 1.0
+    spread = solve(state.system, first)[:, 1]
+    direction = state.coefficients[:, 1] / max(abs(phasors[multiples[1] - 1]), 1e-300)
+    var_w = 1.0 / curvature if curvature > 0.0 else math.inf
+    by_frequency = float(direction @ solved[:, 1])
+    return HarmonicFit(
+        w,
+        var_w,
+        float(state.coefficients[0, 0]),
+        phasors,
+        float(np.square(direction) @ spread) + by_frequency**2 * var_w,
+        waves,
+        state.residual_energy,
+    )
+
+
+def _needs_more(fit: HarmonicFit, n: int) -> bool:
+    """Return whether one of the highest harmonics stands out of the noise."""
+    noise = fit.residual_energy / (n - 2 * fit.order - 2) * (4.0 / n)
+    return bool(np.square(np.abs(fit.phasors[-6:])).max() > 9.0 * noise)
+
+
+def fit_tone(window: Folded, start_w: float, *, refit: bool) -> HarmonicFit:
+    """Fit offset, tone and as many harmonics as the window shows.
+
+    The order is 40, or what fits below half the rate; it grows to 80 and 120 while one of the
+    highest harmonics stands out.
+
+    Parameters
+    ----------
+    window : Folded
+        The window, at least 3 periods.
+    start_w : float
+        Start value within half a bin, rad per sample.
+    refit : bool
+        True where the start value is the last window's frequency: no ladder is climbed then.
+
+    Returns
+    -------
+    HarmonicFit
+    """
+    n = window.cut.n
+    w = start_w
+    if not refit:
+        for order, steps in zip(LADDER, (3, 1), strict=True):
+            order = highest_order(w, n, order)
+            w, _ = _descend(window, w, order, _range(order), steps)
+    order = highest_order(w, n, COUNTED)
+    w, _ = _descend(window, w, order, _range(order), MAX_STEPS)
+    fit = _finish(window, w, order, _range(order))
+    for more in EXTENSIONS:
+        larger = highest_order(fit.w, n, more)
+        if larger <= fit.order or not _needs_more(fit, n):
+            break
+        w, _ = _descend(window, fit.w, larger, _range(larger), 2)
+        fit = _finish(window, w, larger, _range(larger))
+    return fit
+
+
+def fit_chosen(window: Folded, start_w: float, chosen: tuple[int, ...]) -> HarmonicFit:
+    """Fit offset and only the harmonics in `chosen` (ascending, from 1) of one frequency."""
+    multiples = (0, *chosen)
+    w, _ = _descend(window, start_w, chosen[-1], multiples, MAX_STEPS)
+    return _finish(window, w, chosen[-1], multiples)

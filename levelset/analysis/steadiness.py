@@ -1,0 +1,66 @@
+"""Whether the tone keeps its level and phase through the window."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+MOST_SEGMENTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Steadiness:
+    """How far level and phase move between segments of the window.
+
+    Parameters
+    ----------
+    level_spread : float
+        Largest less smallest segment amplitude, over the mean.
+    phase_spread_rad : float
+        The same of the phase.
+    noise_spread : float
+        Spread that the residual's noise alone may reach (about 5 standard deviations).
+    segments : int
+        Number of segments.
+    """
+
+    level_spread: float
+    phase_spread_rad: float
+    noise_spread: float
+    segments: int
+
+
+def steadiness(
+    residual: NDArray[np.float64], turns: NDArray[np.float64], amplitude: float, noise: float
+) -> Steadiness:
+    """Compare the tone's phasor in whole-period segments of the window.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (n,)
+        What tone, harmonics and hum leave.
+    turns : ndarray, shape (n,)
+        Phase of the fitted fundamental, turns.
+    amplitude : float
+        Its amplitude.
+    noise : float
+        Standard deviation of the noise beside the tone.
+    """
+    n = residual.size
+    periods = float(turns[-1] - turns[0]) * n / (n - 1)
+    segments = int(min(MOST_SEGMENTS, max(3.0, periods // 2.0)))
+    segments = max(1, min(segments, int(periods + 1e-6)))
+    edges = np.linspace(0, n, segments + 1).astype(np.intp)
+    turned = residual * np.exp(-2j * math.pi * turns)
+    counts = np.diff(edges)
+    deviation = 2.0 * np.add.reduceat(turned, edges[:-1]) / counts / amplitude
+    scatter = noise * math.sqrt(2.0 / float(counts.min())) / amplitude
+    return Steadiness(
+        float(np.ptp(deviation.real)), float(np.ptp(deviation.imag)), 7.0 * scatter, segments
+    )

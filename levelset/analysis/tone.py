@@ -1,0 +1,313 @@
+"""One window of one signal: samples in, a complete reading in full scale out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from levelset.analysis.clipping import judge
+from levelset.analysis.distortion import (
+    Distortion,
+    Spread,
+    band,
+    counted_harmonics,
+    distortion,
+    spread_at_fundamental,
+)
+from levelset.analysis.fit import COUNTED, HarmonicFit, fit_tone, strongest_line
+from levelset.analysis.health import basic_void, longest_run
+from levelset.analysis.hum import Separated, separate
+from levelset.analysis.picture import picture
+from levelset.analysis.projection import Folded, fold, layout, synthesise
+from levelset.analysis.result import ToneResult, Void
+from levelset.analysis.steadiness import Steadiness, steadiness
+from levelset.quantity import Quantity
+
+Response = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+"""Frequencies in Hz to the transfer of the input, relative to the calibration frequency."""
+
+FEWEST_PERIODS = 3.0
+EXPECTED_TOLERANCE = 0.02
+EXPECTED_BINS = 2.0
+LEAST_SNR = 10.0
+"""Power of tone and harmonics over all else in the band; below 10 dB no line is called a tone."""
+LEVEL_SPREAD = 0.06
+PHASE_SPREAD_RAD = 0.15
+HUM_SHARE = 2.0
+DROP_SAMPLES = 16
+DROP_DEPTH = 0.3
+_TURN = 2.0 * math.pi
+_DB_PER_RATIO = 20.0 / math.log(10.0)
+
+
+def read_tone(
+    samples: NDArray[np.float64],
+    rate_hz: float,
+    *,
+    limit_percent: float,
+    expected_hz: float | None,
+    start_hz: float | None = None,
+    response: Response | None = None,
+    with_picture: bool = False,
+) -> ToneResult:
+    """Read level, frequency, distortion and shape of the tone in one window.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        One channel, or the difference of two, full scale = 1.
+    rate_hz : float
+        Sample rate, Hz, above 0.
+    limit_percent : float
+        THD above which the signal is not clean, %, above 0.
+    expected_hz : float or None
+        Frequency that the tone should have, Hz; None reads the strongest.
+    start_hz : float or None
+        Frequency found in the window before, Hz; saves the search where it still holds.
+    response : callable or None
+        Transfer of the input relative to the calibration frequency; every amplitude is divided
+        by it. None for a flat input.
+    with_picture : bool
+        Whether to add the two curves.
+
+    Returns
+    -------
+    ToneResult
+        Void, with the reason, where the window holds no steady tone of at least 3 periods and
+        20 ms.
+
+    Raises
+    ------
+    ValueError
+        If `samples` does not have one dimension, or the rate, limit or a frequency is not above
+        0.
+    """
+    if samples.ndim != 1:
+        raise ValueError(f"samples need the shape (frames,), got {samples.shape}")
+    for name, number in (
+        ("rate_hz", rate_hz),
+        ("limit_percent", limit_percent),
+        ("expected_hz", expected_hz),
+        ("start_hz", start_hz),
+    ):
+        if number is not None and not (math.isfinite(number) and number > 0.0):
+            raise ValueError(f"{name} must be above 0, got {number}")
+    samples = np.ascontiguousarray(samples, dtype=np.float64)
+
+    void = basic_void(samples, rate_hz)
+    peak_dbfs = _peak_dbfs(samples)
+    if void is not None:
+        return ToneResult(void, peak_dbfs=peak_dbfs, band_hz=band(rate_hz))
+    window = fold(samples)
+    found = _find(samples, window, rate_hz, expected_hz, start_hz)
+    if isinstance(found, Void):
+        return ToneResult(found, peak_dbfs=peak_dbfs, band_hz=band(rate_hz))
+    frequency_hz = found.w * rate_hz / _TURN
+    parts = separate(
+        samples, window, found, rate_hz, counted_harmonics(frequency_hz, rate_hz, COUNTED)
+    )
+    reading = _Reading.of(samples, rate_hz, parts, response)
+    void = reading.void(samples)
+    if void is not None:
+        return ToneResult(void, peak_dbfs=peak_dbfs, band_hz=band(rate_hz))
+    return reading.result(peak_dbfs, limit_percent, with_picture=with_picture)
+
+
+def _peak_dbfs(samples: NDArray[np.float64]) -> float | None:
+    peak = float(np.abs(samples).max()) if samples.size else 0.0
+    return 20.0 * math.log10(peak) if math.isfinite(peak) and peak > 0.0 else None
+
+
+def _find(
+    samples: NDArray[np.float64],
+    window: Folded,
+    rate_hz: float,
+    expected_hz: float | None,
+    start_hz: float | None,
+) -> HarmonicFit | Void:
+    """Return the fit of the strongest line, or why it is not the tone."""
+    n = samples.size
+    bin_hz = rate_hz / n
+    if start_hz is not None and FEWEST_PERIODS * bin_hz <= start_hz < 0.49 * rate_hz:
+        fit = fit_tone(window, _TURN * start_hz / rate_hz, refit=True)
+        moved_bins = abs(fit.w * rate_hz / _TURN - start_hz) / bin_hz
+        alternating = window.energy - window.total**2 / n
+        if moved_bins < 0.5 and fit.residual_energy < 0.05 * alternating:
+            void = _wrong_frequency(fit.w * rate_hz / _TURN, expected_hz, bin_hz)
+            return fit if void is None else void
+    start_w = strongest_line(samples)
+    found_hz = start_w * rate_hz / _TURN
+    void = _wrong_frequency(found_hz, expected_hz, bin_hz)
+    if void is not None:
+        return void
+    if found_hz < (FEWEST_PERIODS - 0.3) * bin_hz:
+        return _too_few(n / rate_hz, found_hz)
+    fit = fit_tone(window, start_w, refit=False)
+    frequency_hz = fit.w * rate_hz / _TURN
+    if frequency_hz < FEWEST_PERIODS * bin_hz * (1.0 - 2e-3):
+        return _too_few(n / rate_hz, frequency_hz)
+    return fit
+
+
+def _too_few(window_s: float, frequency_hz: float) -> Void:
+    return Void(
+        "too_short",
+        f"The window of {1e3 * window_s:.0f} ms holds fewer than three periods of "
+        f"{frequency_hz:.1f} Hz: use a longer window or a higher tone.",
+    )
+
+
+def _wrong_frequency(found_hz: float, expected_hz: float | None, bin_hz: float) -> Void | None:
+    if expected_hz is None:
+        return None
+    allowed_hz = max(EXPECTED_TOLERANCE * expected_hz, EXPECTED_BINS * bin_hz)
+    if abs(found_hz - expected_hz) <= allowed_hz:
+        return None
+    return Void(
+        "no_tone",
+        f"The strongest line is at {found_hz:.1f} Hz, not at the {expected_hz:.1f} Hz of the "
+        "tone: play the right tone, or raise its level.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """Everything known about one window before it is put into words."""
+
+    rate_hz: float
+    frequency_hz: float
+    parts: Separated
+    gains: NDArray[np.complex128]
+    phasors: NDArray[np.complex128]
+    spread: Spread
+    numbers: Distortion
+    turns: NDArray[np.float64]
+    steady: Steadiness
+
+    @classmethod
+    def of(
+        cls,
+        samples: NDArray[np.float64],
+        rate_hz: float,
+        parts: Separated,
+        response: Response | None,
+    ) -> _Reading:
+        fit, n = parts.fit, samples.size
+        frequency_hz = fit.w * rate_hz / _TURN
+        gains = np.ones(fit.order, dtype=np.complex128)
+        if response is not None:
+            gains = np.asarray(response(np.arange(1.0, fit.order + 1.0) * frequency_hz))
+        phasors = fit.phasors / gains
+        spread = spread_at_fundamental(parts.spectrum, frequency_hz, fit.order)
+        low_hz, high_hz = band(rate_hz)
+        other = parts.spectrum.band_power(low_hz, high_hz, response)
+        if parts.hum is not None:
+            other += float(parts.hum @ parts.hum) / n
+        numbers = distortion(
+            fit, np.abs(phasors), np.abs(gains), parts.spectrum, other, parts.doubt_harmonics
+        )
+        phase = math.atan2(fit.phasors[0].imag, fit.phasors[0].real)
+        turns = (np.arange(n, dtype=np.float64) - 0.5 * (n - 1)) * (fit.w / _TURN) + phase / _TURN
+        steady = steadiness(parts.residual, turns, abs(fit.phasors[0]), math.sqrt(spread.variance))
+        return cls(rate_hz, frequency_hz, parts, gains, phasors, spread, numbers, turns, steady)
+
+    def void(self, samples: NDArray[np.float64]) -> Void | None:
+        """Return why this is not a steady tone, or None."""
+        fit = self.parts.fit
+        raw = np.abs(fit.phasors)
+        start, length = longest_run(samples == 0.0)
+        if length >= DROP_SAMPLES:
+            middle = np.cos(_TURN * self.turns[start : start + length])
+            if float(np.abs(middle).max()) > DROP_DEPTH:
+                return Void(
+                    "drop_out",
+                    f"{1e3 * length / self.rate_hz:.0f} ms of the signal are missing: close "
+                    "other programs, use a larger buffer, and read again.",
+                )
+        low_hz, high_hz = band(self.rate_hz)
+        other = 2.0 * self.parts.spectrum.band_power(low_hz, high_hz, None)
+        hum_share = self.parts.amplitude / float(raw[0])
+        steady = self.steady
+        allowed = max(LEVEL_SPREAD, steady.noise_spread, HUM_SHARE * hum_share)
+        if float(np.square(raw).sum()) < LEAST_SNR * other:
+            return Void(
+                "no_tone",
+                "No single tone stands out of the signal: stop the music, play the set tone, or "
+                "raise its level.",
+            )
+        if steady.level_spread > allowed:
+            return Void(
+                "unsteady",
+                f"The level moves by {_DB_PER_RATIO * steady.level_spread:.1f} dB within the "
+                "window: let go of the knob and wait until it is steady.",
+            )
+        allowed = max(PHASE_SPREAD_RAD, steady.noise_spread, HUM_SHARE * hum_share)
+        if steady.phase_spread_rad > allowed:
+            return Void(
+                "unsteady",
+                "The tone's phase moves within the window: samples were lost or the player "
+                "changes its speed; play the tone from another source or use a larger buffer.",
+            )
+        return None
+
+    def result(
+        self, peak_dbfs: float | None, limit_percent: float, *, with_picture: bool
+    ) -> ToneResult:
+        """Return the reading."""
+        parts, fit, numbers = self.parts, self.parts.fit, self.numbers
+        n = parts.clean.size
+        factor = self.spread.factor
+        noise = math.sqrt(self.spread.variance)
+        gain = abs(self.gains[0])
+        amplitude = abs(self.phasors[0])
+        drift = max(0.0, self.steady.level_spread - self.steady.noise_spread)
+        amplitude_u = (
+            factor * noise * math.sqrt(fit.var_amplitude_ratio) + parts.doubt_fundamental
+        ) / gain + amplitude * (0.5 * drift + 1e-9)
+        frequency_u = factor * noise * math.sqrt(fit.var_w_ratio) * self.rate_hz / _TURN
+        signal = parts.clean - fit.offset
+        correction = fit.phasors * (1.0 / self.gains - 1.0)
+        if bool(np.any(correction)):
+            signal = signal + synthesise(layout(n), fit.waves, correction)
+        phase = math.atan2(self.phasors[0].imag, self.phasors[0].real)
+        raw_phase = math.atan2(fit.phasors[0].imag, fit.phasors[0].real)
+        turns = self.turns + (phase - raw_phase) / _TURN
+        white = math.sqrt(fit.residual_energy / max(1, n - 2 * fit.order - 2))
+        over = numbers.thd is not None and 100.0 * numbers.thd > limit_percent
+        highest = counted_harmonics(self.frequency_hz, self.rate_hz, min(COUNTED, fit.order))
+        relative_u = amplitude_u / amplitude
+        return ToneResult(
+            None,
+            frequency_hz=Quantity(self.frequency_hz, frequency_u + 1e-12 * self.frequency_hz, "Hz"),
+            amplitude_fs=Quantity(amplitude, amplitude_u, "FS"),
+            phase_rad=_wrapped(phase - 0.5 * (n - 1) * fit.w),
+            level_dbfs=Quantity(
+                20.0 * math.log10(amplitude), _DB_PER_RATIO * math.log1p(relative_u), "dBFS"
+            ),
+            total_amplitude_fs=Quantity(
+                numbers.total_amplitude, amplitude_u + parts.doubt_harmonics, "FS"
+            ),
+            offset_fs=Quantity(fit.offset, factor * noise / math.sqrt(n), "FS"),
+            thd_percent=None
+            if numbers.thd is None or numbers.thd_u is None
+            else Quantity(100.0 * numbers.thd, 100.0 * numbers.thd_u, "%"),
+            thd_harmonics=highest,
+            thd_n_percent=Quantity(100.0 * numbers.thd_n, 100.0 * numbers.thd_n_u, "%"),
+            band_hz=band(self.rate_hz),
+            harmonics_percent=tuple(
+                float(v) for v in 100.0 * np.abs(self.phasors[1:highest]) / amplitude
+            ),
+            crest_factor=float(np.abs(signal).max() / math.sqrt(signal @ signal / n)),
+            peak_dbfs=peak_dbfs,
+            hum_not_separable=parts.not_separable,
+            clipping=judge(signal, turns, amplitude, white, amplitude_u, over_limit=over),
+            picture=picture(signal, turns, amplitude, fit.offset) if with_picture else None,
+        )
+
+
+def _wrapped(angle: float) -> float:
+    return math.remainder(angle, _TURN)
