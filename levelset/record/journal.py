@@ -192,8 +192,11 @@ def scan(journal: bytes, head: bytes | None) -> Scan:
         numbers.append(number)
     if not whole:
         faults.append(Fault(JOURNAL, "holds no whole line"))
-    faults += _chain_faults(dict(zip(numbers, lines, strict=True)))
-    sealed, head_faults = _head_faults(lines, numbers, len(whole), head)
+    stored, head_faults = _read_head(head, numbers)
+    faults += _chain_faults(dict(zip(numbers, lines, strict=True)), stored)
+    if stored is not None and numbers and numbers[-1] == len(whole):
+        head_faults += _seal_faults(lines, numbers, stored)
+    sealed = 0 if stored is None else stored.seq
     return Scan(tuple(lines), tuple(numbers), (*faults, *head_faults), torn, sealed)
 
 
@@ -201,11 +204,12 @@ def _at(number: int, what: str) -> Fault:
     return Fault(f"{JOURNAL} line {number}", what)
 
 
-def _chain_faults(lines: dict[int, Line]) -> list[Fault]:
+def _chain_faults(lines: dict[int, Line], head: _Head | None) -> list[Fault]:
     """Compare the order of the lines, and each line with what the next one says about it.
 
     Where a link is broken, one of its two lines was altered. If the later one is confirmed by its
-    own successor it is the earlier one; in a row of broken links only the last is so sure.
+    own successor (the newest line: by the head) it is the earlier one; in a row of broken links
+    only the last is so sure.
     """
     sure: list[tuple[int, str]] = []
     doubtful: list[tuple[int, str]] = []
@@ -222,9 +226,14 @@ def _chain_faults(lines: dict[int, Line]) -> list[Fault]:
             sure.append((number + 1, _out_of_order(after.seq, line.seq + 1)))
         elif after.prev != line.sha256:
             broken.add(number)
+    last = max(lines, default=0)
+    if head and lines and head.seq == lines[last].seq and head.sha256 != lines[last].sha256:
+        broken.add(last)
     for number in sorted(broken):
         if number + 1 in broken:
             doubtful.append((number, f"cannot be confirmed: line {number + 1} is altered"))
+        elif number == last:
+            sure.append((number, f"altered, or {HEAD} is: it names other bytes"))
         else:
             sure.append((number, f"altered: line {number + 1} names other bytes"))
     return [_at(number, what) for number, what in (*sorted(sure), *sorted(doubtful))]
@@ -234,39 +243,32 @@ def _out_of_order(seq: int, due: int) -> str:
     return f"holds seq {seq} where {due} is due: a line is lost, repeated or moved"
 
 
-def _head_faults(
-    lines: list[Line], numbers: list[int], count: int, head: bytes | None
-) -> tuple[int, list[Fault]]:
-    newest = lines[-1] if lines else None
+def _read_head(head: bytes | None, numbers: list[int]) -> tuple[_Head | None, list[Fault]]:
     if head is None:
-        if newest is None or newest.seq == 1:
-            return 0, []
-        return 0, [Fault(HEAD, "missing: nothing says which line is the newest")]
+        if len(numbers) < 2:
+            return None, []
+        return None, [Fault(HEAD, "missing: nothing says which line is the newest")]
     try:
         stored = msgspec.json.decode(head, type=_Head)
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-        return 0, [Fault(HEAD, f"altered: not a head ({error})")]
+        return None, [Fault(HEAD, f"altered: not a head ({error})")]
     if encode_head(stored.seq, stored.sha256) != head:
-        return stored.seq, [Fault(HEAD, "altered: not in the form in which it is written")]
-    if newest is None or numbers[-1] != count:
-        return stored.seq, []
-    if stored.seq > newest.seq:
-        what = (
-            f"ends with seq {newest.seq}, but {HEAD} has sealed seq {stored.seq}: "
-            "lines at the end are lost"
-        )
-        return stored.seq, [_at(numbers[-1], what)]
-    if stored.seq < newest.seq - 1:
-        what = f"names seq {stored.seq}, more than one line behind seq {newest.seq} of {JOURNAL}"
-        return stored.seq, [Fault(HEAD, what)]
-    named = next((line for line in reversed(lines) if line.seq == stored.seq), None)
-    if named is None or named.sha256 != stored.sha256:
-        number = count if stored.seq == newest.seq else count - 1
-        what = (
-            f"altered: {HEAD} names other bytes for seq {stored.seq} (or {HEAD} itself is altered)"
-        )
-        return stored.seq, [_at(number, what)]
-    return stored.seq, []
+        return None, [Fault(HEAD, "altered: not in the form in which it is written")]
+    return stored, []
+
+
+def _seal_faults(lines: list[Line], numbers: list[int], head: _Head) -> list[Fault]:
+    """Compare the head with where the journal ends; the newest line's bytes are compared above."""
+    newest = lines[-1]
+    if head.seq > newest.seq:
+        what = f"ends with seq {newest.seq}, {HEAD} has sealed seq {head.seq}: lines are lost"
+        return [_at(numbers[-1], what)]
+    if head.seq < newest.seq - 1:
+        what = f"names seq {head.seq}, more than one line behind seq {newest.seq} of {JOURNAL}"
+        return [Fault(HEAD, what)]
+    if head.seq == newest.seq - 1 and head.sha256 != newest.prev:
+        return [Fault(HEAD, f"altered: line {numbers[-1]} of {JOURNAL} names other bytes")]
+    return []
 
 
 def _require_json(value: object, where: str) -> None:
