@@ -14,16 +14,15 @@ from textual.message import Message
 from levelset.errors import LevelsetError
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import View
+from levelset.record.summary import JobSummary
 from levelset.tui.person import ScreenPerson, Seen
 from levelset.tui.renderables.charset import Charset, suited_charset
 from levelset.tui.screens.base import LevelScreen
 from levelset.tui.screens.jobs import JobsScreen
 from levelset.tui.screens.procedure import ProcedureScreen
 from levelset.tui.screens.texts import HelpScreen, PlanScreen, ResultScreen
-from levelset.tui.session import JobSummary, Session
+from levelset.tui.session import Session
 from levelset.tui.theme import STEADY, THEMES
-
-__all__ = ["JobSummary", "LevelsetApp", "Session"]
 
 
 class Ended(Message):
@@ -116,10 +115,10 @@ class LevelsetApp(App[None]):
 
     def _work(self, session: Session, person: ScreenPerson) -> None:
         """Run the job in this thread; whatever happens, the port is released."""
-        steps: Sequence[StepResult] = ()
+        steps: list[StepResult] = []
         error: LevelsetError | None = None
         try:
-            steps = session.run(person)
+            session.run(person, steps.append)
         except LevelsetError as fault:
             error = fault
         finally:

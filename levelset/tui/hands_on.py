@@ -130,6 +130,7 @@ class HandsOn:
         if watching:
             title, keys = "THE HANDS ARE AT WORK ON THE INVENTED CAR", "press w to take over"
             return [
+                "─" * width,
                 both_ends(title, f"volume {self._levers.shown_volume()}", width),
                 keys[:width],
             ]
@@ -137,6 +138,7 @@ class HandsOn:
         tips = f"A: {point_words(self._tips['A'])} · B: {point_words(self._tips['B'])}"
         playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
         return [
+            "─" * width,
             both_ends("YOUR HANDS ON THE INVENTED CAR", state, width),
             both_ends(tips, playing, width),
             *flowed(KEYS, width),

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
@@ -30,8 +31,8 @@ from levelset.procedures.protocol import (
     View,
 )
 from levelset.quantity import Quantity
+from levelset.record.summary import ChannelSummary, JobSummary
 from levelset.signals.signal import Component, Signal
-from levelset.tui.session import Session
 
 TRACK = Signal("set-bass", "gain of bass", (Component(43.0, 1.0, 0.0),))
 
@@ -326,26 +327,43 @@ class Script:
         return STEPS
 
 
-def session(script: Script, *, levers: FakeLevers | None = None, hands=None) -> Session:
-    closed: list[bool] = []
-    made = Session(
-        "Heron estate",
-        PLAN,
-        script,
-        levers,
-        hands,
-        True,
-        lambda: closed.append(True),
-        record="jobs/heron-estate",
-    )
-    script.closed = closed
-    return made
+class FakeSession:
+    """A session that runs a script and counts how often it was closed."""
+
+    title = "Heron estate"
+    plan = PLAN
+    invented = True
+    job_path = Path("jobs/heron-estate")
+
+    def __init__(self, script: Script, *, levers=None, hands=None) -> None:
+        self.script, self.levers, self.hands = script, levers, hands
+        self.closed = 0
+
+    def run(self, person, on_step=None):
+        steps = self.script(person)
+        for step in steps:
+            on_step(step)
+        return steps
+
+    def close(self) -> None:
+        self.closed += 1
 
 
-@dataclass
-class Job:
-    title: str = "Heron estate"
-    vehicle: str = "Heron estate (invented)"
-    created: str = "2031-04-02T10:11:12Z"
-    state: str = "complete"
-    channels: tuple[str, ...] = ("bass: 22.81 V set", "front left: 17.30 V set")
+JOB = JobSummary(
+    path=Path("jobs/heron-estate"),
+    title="Heron estate",
+    vehicle="Heron estate (invented)",
+    invented=True,
+    created="2031-04-02T10:11:12Z",
+    changed="2031-04-02T11:00:00Z",
+    channels=(
+        ChannelSummary("bass", "2", 22.8, Quantity(22.81, 0.27, "V"), "target", "accepted", True),
+        ChannelSummary("front left", "4", 17.32, None, None, "failed", None),
+    ),
+    clean_volume=30,
+    readings=14,
+    steps=(),
+    complete=False,
+    notes=(),
+    fault=None,
+)

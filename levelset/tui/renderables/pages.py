@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     from levelset.plan.job import ChannelPlan, JobPlan
     from levelset.procedures.facts import StepResult
+    from levelset.record.schema import StepData
+    from levelset.record.summary import JobSummary
 
 LIMITS = {"target": "the amplifier's rating", "loudspeaker": "the loudspeaker's rating"}
 
@@ -99,7 +101,38 @@ def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
     return lines
 
 
-def step_lines(steps: Sequence[StepResult], width: int) -> list[str]:
+def job_line(job: JobSummary) -> str:
+    """Return a recorded job as one line: day, title, vehicle, state."""
+    day = job.created[:10] or "no date"
+    vehicle = "" if job.vehicle == job.title else job.vehicle
+    done = sum(channel.set_volts_rms is not None for channel in job.channels)
+    state = job.state if job.fault else f"{job.state}, {done} of {len(job.channels)} channels set"
+    return f"{day:<11}{' · '.join(part for part in (job.title, vehicle, state) if part)}"
+
+
+def job_lines(job: JobSummary, width: int) -> list[str]:
+    """Return the page of a recorded job: what it is, its channels, and every step."""
+    lines = [INVENTED, ""] if job.invented else []
+    if job.fault:
+        lines += [*wrapped(f"DOES NOT HOLD: {job.fault}", width), ""]
+    for label, text in (
+        ("vehicle", job.vehicle),
+        ("begun", job.created),
+        ("changed", job.changed),
+        ("state", f"{job.state}, {job.readings} readings accepted"),
+    ):
+        lines += _labelled(label, text, width)
+    lines.append("")
+    for channel in job.channels:
+        lines += wrapped(channel.text(), width)
+    for note in job.notes:
+        lines += wrapped(note, width)
+    if job.steps:
+        lines += ["", *step_lines(job.steps, width)]
+    return [*lines, "", "record", str(job.path)]
+
+
+def step_lines(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
     """Return what came of every step: outcome, what it was, and the sentence."""
     lines = []
     for step in steps:

@@ -155,3 +155,10 @@ def both_ends(left: str, right: str, width: int) -> str:
     if len(left) > room:
         left = left[: max(room - 1, 0)] + "…"
     return f"{left}{' ' * max(width - len(left) - len(right), 1)}{right}"[:width]
+
+
+def head_lines(left: str, right: str, width: int) -> list[str]:
+    """Return both texts on one line, or on two where one is too short for them."""
+    if len(left) + len(right) + 2 <= width:
+        return [both_ends(left, right, width)]
+    return [left[:width], f"{right[:width]:>{width}}"]

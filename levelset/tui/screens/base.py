@@ -14,7 +14,7 @@ from textual.widgets import Static
 
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import key_line
-from levelset.tui.renderables.wording import both_ends
+from levelset.tui.renderables.wording import head_lines
 
 if TYPE_CHECKING:
     from levelset.tui.app import LevelsetApp
@@ -75,7 +75,7 @@ class LevelScreen(Screen[None]):
             id="enlarge",
             markup=False,
         )
-        yield Drawn(lambda width, _: [both_ends(*self.head(), width)], classes="head")
+        yield Drawn(lambda width, _: head_lines(*self.head(), width), classes="head")
         yield from self.body()
         yield Drawn(lambda width, _: [key_line(self.keys(), width)], classes="keys")
 

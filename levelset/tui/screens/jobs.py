@@ -12,10 +12,11 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from levelset.errors import LevelsetError
+from levelset.record.summary import JobSummary
 from levelset.tui.renderables.charset import in_charset
+from levelset.tui.renderables.pages import job_line
 from levelset.tui.screens.base import LevelScreen
 from levelset.tui.screens.texts import JobScreen
-from levelset.tui.session import JobSummary
 
 
 class JobsScreen(LevelScreen):
@@ -93,5 +94,4 @@ class JobsScreen(LevelScreen):
         self.levelset.open(session)
 
     def _line(self, job: JobSummary) -> str:
-        line = f"{job.created[:10]:<11} {job.title[:26]:<26} {job.vehicle[:24]:<24} {job.state}"
-        return in_charset([line], self.levelset.charset)[0]
+        return in_charset([job_line(job)], self.levelset.charset)[0]

@@ -9,7 +9,6 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.widgets import Static
 
 from levelset.procedures.protocol import (
     Acknowledge,
@@ -80,6 +79,7 @@ class ProcedureScreen(LevelScreen):
         self._entry = Entry(None, None)
         self._shown_since_s = 0.0
         self._before = ""
+        self._sentence = "Opening the input ..."
         self._stopping = False
         self._hands_on = None if session.levers is None else HandsOn(session.levers, session.plan)
 
@@ -87,7 +87,7 @@ class ProcedureScreen(LevelScreen):
 
     def body(self) -> ComposeResult:
         """Yield the one action, then what is measured, asked or warned of, then the hands."""
-        yield Static("", id="say", markup=False)
+        yield Drawn(lambda width, _: wrapped(self._sentence, width), id="say")
         with Vertical(id="measure"):
             yield Drawn(self._gauge, id="gauge")
             yield Drawn(self._bar, id="bar")
@@ -98,10 +98,6 @@ class ProcedureScreen(LevelScreen):
         yield Drawn(self._caution, id="caution")
         if self._hands_on is not None:
             yield Drawn(self._levers, id="levers")
-
-    def on_mount(self) -> None:
-        """Say that it begins."""
-        self.query_one("#say", Static).update("Opening the input ...")
 
     def on_resize(self) -> None:
         """Give the number the rows it takes at this size."""
@@ -245,12 +241,12 @@ class ProcedureScreen(LevelScreen):
         for name in ("listen", "ask", "caution"):
             self.set_class(name == mode, name)
         if not self._stopping:
-            self.query_one("#say", Static).update(sentence)
+            self._sentence = sentence
 
     def refresh_all(self) -> None:
         """Draw everything again; heights may have changed."""
         for drawn in self.query(Drawn):
-            drawn.refresh(layout=drawn.id in ("why", "levers"))
+            drawn.refresh(layout=drawn.id in ("say", "why", "levers") or drawn.has_class("head"))
 
     def leave(self) -> None:
         """Say that it stops; the engine does the rest."""
@@ -260,7 +256,8 @@ class ProcedureScreen(LevelScreen):
             if self._view is None or self._view.tone_from != "vehicle"
             else (" levelset cannot stop the vehicle's tone: turn it down there.")
         )
-        self.query_one("#say", Static).update(f"Stopping.{tone}")
+        self._sentence = f"Stopping.{tone}"
+        self.refresh_all()
 
     # What the person says.
 

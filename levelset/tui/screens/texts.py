@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from levelset.errors import Interrupted, LevelsetError
-from levelset.tui.renderables.pages import INVENTED, plan_lines, step_lines
+from levelset.tui.renderables.pages import INVENTED, job_lines, plan_lines, step_lines
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import TextScreen
 
 if TYPE_CHECKING:
     from levelset.procedures.facts import StepResult
-    from levelset.tui.session import JobSummary, Session
+    from levelset.record.summary import JobSummary
+    from levelset.tui.session import Session
 
 TURN_DOWN = "The tone from the vehicle may still be on: turn it down there."
 
@@ -97,10 +98,8 @@ class ResultScreen(TextScreen):
             lines += [*wrapped(f"ENDED: {self._error.what}.", width)]
             lines += [*wrapped(f"What to do: {self._error.todo}.", width), ""]
         lines += step_lines(self._steps, width) or ["No step was finished."]
-        if self._session.record:
-            # Never wrapped: a path is copied as it stands.
-            lines += ["", "record", self._session.record]
-        return lines
+        # Never wrapped: a path is copied as it stands.
+        return [*lines, "", "record", str(self._session.job_path)]
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
@@ -124,10 +123,7 @@ class JobScreen(TextScreen):
 
     def lines(self, width: int) -> list[str]:
         """Return what is known about it."""
-        lines = [self._job.vehicle, f"begun {self._job.created}", self._job.state, ""]
-        for line in self._job.channels:
-            lines += wrapped(line, width)
-        return lines
+        return job_lines(self._job, width)
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
