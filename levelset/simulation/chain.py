@@ -278,14 +278,14 @@ class Car:
 
     def _player_to_source(self, frames: int) -> Values:
         """Return the oversampled source voltage, with the filter's history in front."""
-        history, factor = (ROWS - 1) * self._factor, self._factor
+        past, factor = ROWS - 1, self._factor
         tail = self._tails.get(SOURCE)
         if tail is None:
-            before = self.frame + np.arange(-history, 0) / factor
-            tail = self._source_pair_v(self.player.at(before), self._level.now)
-        position = self.frame + np.arange(frames * factor) / factor
-        level = self._level.to(self._source_peak_v(), len(position))
-        return np.concatenate((tail, self._source_pair_v(self.player.at(position), level)))
+            before = self.player.rows(self.frame - past, past, factor).ravel()
+            tail = self._source_pair_v(before, self._level.now)
+        signal = self.player.rows(self.frame, frames, factor).ravel()
+        level = self._level.to(self._source_peak_v(), len(signal))
+        return np.concatenate((tail, self._source_pair_v(signal, level)))
 
     def _amplified(self, channel: str, source_v: Values) -> Values:
         history = (ROWS - 1) * self._factor
