@@ -1,13 +1,20 @@
-"""Where the uncertainty of a voltage comes from, line by line."""
+"""Where the uncertainty of a voltage comes from, line by line.
+
+Every line is relative to the voltage, so that lines of different origin add as squares. Readings
+and their explanation use the same lines.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from levelset.probe.uncertainty import (
-    K95,
     Component,
+    Distribution,
+    combined_uncertainty,
     expanded_uncertainty,
     from_limits,
     from_quantity,
@@ -16,58 +23,113 @@ from levelset.quantity import Quantity
 from levelset.units import SQRT2
 
 if TYPE_CHECKING:
+    from levelset.analysis.result import ToneResult
     from levelset.probe.calibration import Calibration
+    from levelset.probe.reading import OutputKind, Reading, ToneSpec
 
 POLE_TOLERANCE = 0.1
 """How well a coupling pole is known, as a ratio (common practice, no source)."""
-HIGH_SIDE_HZ = 60_000.0
+LOWEST_HIGH_CORNER_HZ = 60_000.0
 """Lowest corner that the probe's capacitor and cable may make, Hz."""
+DRIFT_LIMIT = 0.002
+"""Change of the scale between checks that is allowed for, as a ratio; the check at the end of a
+job confirms it (common practice, no source)."""
+LEGS_EQUAL = 0.10
+"""Legs of a bridged output are equal and opposite within this part of one of them."""
+NEXT_TO_NOTHING = 0.05
+"""The ground side of an output carries less than this part of the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One line of a budget as it is shown.
+
+    Parameters
+    ----------
+    name : str
+        What it is.
+    distribution : Distribution
+        What is known about it.
+    dof : float or None
+        Degrees of freedom; None where they are not limited.
+    percent : float
+        Standard uncertainty that it brings, % of the voltage.
+    share_percent : float
+        Its part of the combined variance, %.
+    """
+
+    name: str
+    distribution: Distribution
+    dof: float | None
+    percent: float
+    share_percent: float
 
 
 def voltage_budget(
-    calibration: Calibration, *, amplitude_fs: Quantity, frequency_hz: float, share_of_b: float
+    calibration: Calibration, tone: ToneResult, pair_of: OutputKind | None
 ) -> tuple[Component, ...]:
-    """Return what makes up the uncertainty of a voltage, each relative to the voltage.
+    """Return what makes up the uncertainty of a voltage.
 
     Parameters
     ----------
     calibration : Calibration
         What the scale came from.
-    amplitude_fs : Quantity
-        Peak of the tone as it was read, full scale, above 0.
-    frequency_hz : float
-        Its frequency, Hz.
-    share_of_b : float
-        Amplitude of tip B over that of the pair, 0 for a leg alone. The scale of both tips comes
-        from one touch, so only their match acts, and only on this share.
+    tone : ToneResult
+        The reading, not void.
+    pair_of : OutputKind or None
+        Kind of output whose pair was read; None for a leg alone. The scales of both tips come from
+        one touch, so only their match acts, and only on the share of tip B.
 
     Returns
     -------
     tuple of Component
-        Meter (or scale), input coupling, high side, match of tips, noise and fit. Every
-        ``contribution`` is a ratio.
+        Lines of the scale (multimeter, waveform, noise), drift, input coupling, frequency
+        response, match of tips, noise and fit. Every ``contribution`` is a ratio; lines that are
+        nothing are left out.
+
+    Raises
+    ------
+    ValueError
+        If the reading is void.
     """
+    if tone.amplitude_fs is None or tone.frequency_hz is None:
+        raise ValueError("a void reading has no budget")
+    frequency_hz, amplitude = tone.frequency_hz.value, tone.amplitude_fs
     scale = calibration.volts_per_full_scale[0]
     parts = list(calibration.scale_budget) or [
         from_quantity("scale", scale, sensitivity=1.0 / scale.value)
     ]
-    # One way to name a relative error of each pole that is common to all of them.
-    coupling = sum(abs(s) for s in calibration.coupling.log_sensitivity(frequency_hz))
-    if coupling > 0.0:
-        parts.append(
-            from_limits("input coupling", 1.0, POLE_TOLERANCE, sensitivity=coupling),
-        )
-    parts.append(
-        from_limits("high side of the probe", 1.0, _high_side(calibration, frequency_hz)),
-    )
-    if calibration.match is not None and share_of_b > 0.0:
-        match = calibration.match
-        parts.append(from_quantity("match of tips", match, sensitivity=share_of_b / match.value))
-    parts.append(from_quantity("noise and fit", amplitude_fs, sensitivity=1.0 / amplitude_fs.value))
-    return tuple(parts)
+    parts.append(from_limits("drift since the calibration", 1.0, DRIFT_LIMIT))
+    # One line for all poles, as if their errors went the same way.
+    coupling = math.fsum(abs(s) for s in calibration.coupling.log_sensitivity(frequency_hz))
+    parts.append(from_limits("input coupling", 1.0, POLE_TOLERANCE, sensitivity=coupling))
+    parts.append(_frequency_response(calibration, frequency_hz))
+    if calibration.match is not None and pair_of is not None:
+        sensitivity = _share_of_b(pair_of) / calibration.match.value
+        parts.append(from_quantity("match of tips", calibration.match, sensitivity=sensitivity))
+    parts.append(from_quantity("noise and fit", amplitude, sensitivity=1.0 / amplitude.value))
+    return tuple(part for part in parts if part.contribution > 0.0)
 
 
-def volts_rms(amplitude_fs: Quantity, scale_v: float, budget: tuple[Component, ...]) -> Quantity:
+def reading_budget(
+    reading: Reading, spec: ToneSpec, calibration: Calibration
+) -> tuple[Component, ...]:
+    """Return the budget of a reading, from what is stored with it.
+
+    Parameters
+    ----------
+    reading : Reading
+        A leg or the pair, not void.
+    spec : ToneSpec
+        What was listened for.
+    calibration : Calibration
+        The calibration in force.
+    """
+    pair_of = spec.output if reading.channel == "pair" else None
+    return voltage_budget(calibration, reading.tone, pair_of)
+
+
+def volts_rms(amplitude_fs: Quantity, scale_v: float, budget: Sequence[Component]) -> Quantity:
     """Return a voltage with the 95 % uncertainty of its budget.
 
     Parameters
@@ -76,26 +138,72 @@ def volts_rms(amplitude_fs: Quantity, scale_v: float, budget: tuple[Component, .
         Peak, full scale (for the total: sqrt 2 times the RMS).
     scale_v : float
         Peak volts at the tip per full scale, V.
-    budget : tuple of Component
+    budget : sequence of Component
         Relative to the voltage.
     """
     value = amplitude_fs.value * scale_v / SQRT2
     return Quantity(value, abs(value) * expanded_uncertainty(budget), "V")
 
 
-def comparison_uncertainty(budget: tuple[Component, ...]) -> float:
-    """Return the relative 95 % uncertainty of a comparison of two readings of one set-up.
+def comparison_uncertainty(budget: Sequence[Component]) -> float:
+    """Return the relative 95 % uncertainty of the ratio of two readings of one set-up.
 
-    Only noise and fit differ between them, in both.
+    The multimeter and everything else that is the same in both cancels; drift, noise and fit
+    count twice, as squares.
+
+    Parameters
+    ----------
+    budget : sequence of Component
+        Budget of either reading, at the same frequency.
     """
-    own = [c for c in budget if c.name == "noise and fit"]
-    return math.sqrt(2.0) * K95 * math.sqrt(sum(c.contribution**2 for c in own))
+    own = [c for c in budget if c.name in ("noise and fit", "drift since the calibration")]
+    return SQRT2 * expanded_uncertainty(own)
 
 
-def _high_side(calibration: Calibration, frequency_hz: float) -> float:
-    """Largest relative difference that a low-pass can make between calibration and reading."""
+def budget_lines(budget: Sequence[Component]) -> tuple[BudgetLine, ...]:
+    """Return the lines as they are shown, the largest first.
 
-    def loss(at_hz: float) -> float:
-        return 0.5 * math.log1p((at_hz / HIGH_SIDE_HZ) ** 2)
+    Parameters
+    ----------
+    budget : sequence of Component
+        Relative to the voltage.
+    """
+    total = combined_uncertainty(budget)
+    lines = (
+        BudgetLine(
+            part.name,
+            part.distribution,
+            part.dof,
+            100.0 * part.contribution,
+            100.0 * (part.contribution / total) ** 2 if total > 0.0 else 0.0,
+        )
+        for part in budget
+    )
+    return tuple(sorted(lines, key=lambda line: -line.percent))
 
-    return abs(loss(frequency_hz) - loss(calibration.frequency_hz))
+
+def _share_of_b(kind: OutputKind) -> float:
+    """Largest amplitude of tip B over that of the pair that is not void."""
+    if kind == "bridged":
+        return 0.5 * (1.0 + LEGS_EQUAL / 2.0)
+    return NEXT_TO_NOTHING / (1.0 - NEXT_TO_NOTHING)
+
+
+def _frequency_response(calibration: Calibration, frequency_hz: float) -> Component:
+    """Return the line of the high side between the calibration's frequency and the reading's."""
+    name = "frequency response"
+    corner = calibration.high_corner_hz
+    if corner is None:
+        # Not corrected, so the largest loss of a probe within its limits bounds it.
+        limits = (
+            0.5 * math.log1p((at_hz / LOWEST_HIGH_CORNER_HZ) ** 2)
+            for at_hz in (frequency_hz, calibration.frequency_hz)
+        )
+        return from_limits(name, 1.0, abs(next(limits) - next(limits)))
+
+    def term(at_hz: float) -> float:
+        return at_hz**2 / (at_hz**2 + corner.value**2)
+
+    # d ln|1 / (1 + jf/fc)| / d ln fc = f^2 / (f^2 + fc^2).
+    difference = term(frequency_hz) - term(calibration.frequency_hz)
+    return from_quantity(name, corner, sensitivity=difference / corner.value)

@@ -28,6 +28,8 @@ DESIGN_TOLERANCE = 0.10
 """Largest difference to the design of the probe."""
 TIPS_TOLERANCE = 0.05
 """Largest difference between tips that touch one point."""
+RESISTOR_TOLERANCE = 0.05
+"""Tolerance of the ground lead's resistor, as a ratio."""
 
 
 class MeterLimits(Protocol):
@@ -65,6 +67,8 @@ def calibrate_from_common_touch(
     design_volts_per_full_scale: float,
     name: str,
     evidence: tuple[int, ...],
+    high_corner_hz: Quantity | None = None,
+    ground_lead_ratio: float = 0.0,
 ) -> Calibration:
     """Return the calibration from one touch.
 
@@ -90,6 +94,11 @@ def calibrate_from_common_touch(
         Plain name.
     evidence : tuple of int
         Sequence numbers of the journal lines it is made from.
+    high_corner_hz : Quantity or None
+        Corner of the probe's capacitor and cable, Hz, from its design; None if not known.
+    ground_lead_ratio : float
+        Resistor in the ground lead over the whole resistance of one tip, 0 to 0.05; 0 without
+        one.
 
     Returns
     -------
@@ -107,8 +116,18 @@ def calibrate_from_common_touch(
     -----
     Scale = meter reading * sqrt 2 / amplitude, at the frequency of the tone. The meter's limits
     are taken as rectangular (GUM 4.3.7, from memory).
+
+    The currents of both tips meet in the ground lead: on one point they lift the probe's ground by
+    2 r / (1 + 2 r) of the voltage, r the ground lead's ratio, and each tip reads that much less. In
+    the difference of the tips the lift cancels, so the scale is divided by 1 + 2 r (Kirchhoff's
+    laws). One tip lifts its ground alike in calibration and use and needs no correction.
     """
     _check_meter(meter_volts_rms, meter)
+    if not 0.0 <= ground_lead_ratio <= 0.05:
+        raise UsageError(
+            f"ground lead of {ground_lead_ratio:g} times a tip's resistance is out of range",
+            "give 0 to 0.05, or use larger resistors in the tips",
+        )
     amplitudes = [_amplitude(leg.tone, "AB"[tip]) for tip, leg in enumerate(reading.legs)]
     if any(leg.volts_rms is not None for leg in reading.legs):
         raise UsageError(
@@ -116,12 +135,13 @@ def calibrate_from_common_touch(
         )
     if len(amplitudes) == 2:
         _check_common(reading.legs[0].tone, reading.legs[1].tone)
-    scales = [meter_volts_rms * SQRT2 / amplitude.value for amplitude in amplitudes]
+    lift = 2.0 * ground_lead_ratio if len(amplitudes) == 2 else 0.0
+    scales = [meter_volts_rms * SQRT2 / amplitude.value / (1.0 + lift) for amplitude in amplitudes]
     _check_design(scales, design_volts_per_full_scale, one_tip=len(scales) == 1)
 
     tone = reading.legs[0].tone
     assert tone.frequency_hz is not None
-    common = _common_components(meter_volts_rms, meter, reading)
+    common = _common_components(meter_volts_rms, meter, reading, lift)
     return Calibration(
         name=name,
         port_name=port_name,
@@ -137,11 +157,13 @@ def calibrate_from_common_touch(
         meter_volts_rms=meter_volts_rms,
         evidence=tuple(evidence),
         scale_budget=(*common, _noise(amplitudes[0])),
+        high_corner_hz=high_corner_hz,
+        ground_lead_ratio=ground_lead_ratio,
     )
 
 
 def _common_components(
-    volts: float, meter: MeterLimits, reading: TipsReading
+    volts: float, meter: MeterLimits, reading: TipsReading, lift: float
 ) -> tuple[Component, ...]:
     relative = meter_tolerance_v(meter, volts) / volts
     # A meter that averages is off by at most a third of the third harmonic; one that reads true
@@ -150,6 +172,7 @@ def _common_components(
     return (
         from_limits("multimeter", 1.0, relative),
         from_limits("waveform at calibration", 1.0, thd / 3.0),
+        from_limits("ground lead at calibration", 1.0, RESISTOR_TOLERANCE * lift),
     )
 
 

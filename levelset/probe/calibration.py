@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from levelset.probe.coupling import Coupling
 from levelset.probe.uncertainty import Component
 from levelset.quantity import Quantity
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +43,11 @@ class Calibration:
     scale_budget : tuple of Component
         Where the uncertainty of ``volts_per_full_scale`` comes from, relative to it and common
         to all tips; empty where only the total is known.
+    high_corner_hz : Quantity or None
+        Corner of the probe's capacitor and cable, Hz, from its design; None where it is only
+        known to be within the limits of a probe.
+    ground_lead_ratio : float
+        Resistor in the ground lead over the whole resistance of one tip; 0 without one.
     """
 
     name: str
@@ -51,8 +61,32 @@ class Calibration:
     meter_volts_rms: float
     evidence: tuple[int, ...]
     scale_budget: tuple[Component, ...] = ()
+    high_corner_hz: Quantity | None = None
+    ground_lead_ratio: float = 0.0
 
     @property
     def coupling(self) -> Coupling:
         """The input's AC coupling relative to the frequency of the calibration."""
         return Coupling(self.coupling_hz, self.frequency_hz)
+
+    def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+        """Return probe and input relative to the frequency of the calibration.
+
+        Parameters
+        ----------
+        frequency_hz : array_like
+            Frequencies, Hz, above 0.
+
+        Returns
+        -------
+        ndarray of complex
+            Coupling, and where its corner is known the probe's first-order low-pass,
+            1 / (1 + jf / f_c).
+        """
+        import numpy as np
+
+        response = self.coupling.response(frequency_hz)
+        if self.high_corner_hz is not None:
+            turn = 1j * np.asarray(frequency_hz, dtype=np.float64) / self.high_corner_hz.value
+            response *= (1.0 + 1j * self.frequency_hz / self.high_corner_hz.value) / (1.0 + turn)
+        return response

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from levelset.analysis.health import input_void
 from levelset.analysis.result import ToneResult, Void
 from levelset.analysis.tone import read_tone
-from levelset.probe.budget import voltage_budget, volts_rms
+from levelset.probe.budget import LEGS_EQUAL, NEXT_TO_NOTHING, voltage_budget, volts_rms
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 
 if TYPE_CHECKING:
@@ -17,10 +17,6 @@ if TYPE_CHECKING:
 
     from levelset.probe.calibration import Calibration
 
-LEGS_EQUAL = 0.10
-"""Legs of a bridged output are equal and opposite within this part of one of them."""
-NEXT_TO_NOTHING = 0.05
-"""The ground side of an output carries less than this part of the other."""
 _TIP = "AB"
 
 
@@ -103,31 +99,27 @@ class _Window:
             void = Void("output_unknown", _ONE_TIP[self.spec.output])
         x = self.samples[:, tip]
         if void is not None:
-            return self._reading(tip + 1, _void_tone(void, x), tip, 0.0)
-        tone = self._tone(x, start_hz, self.with_picture and alone)
-        return self._reading(tip + 1, tone, tip, 0.0)
+            return self._reading(tip + 1, _void_tone(void, x))
+        return self._reading(tip + 1, self._tone(x, start_hz, self.with_picture and alone))
 
     def pair(self, legs: list[Reading], start_hz: float | None) -> Reading:
         """Read the difference of both tips."""
         ratio = self.scales[1] / self.scales[0] if self.scales else 1.0
         void = self._pair_fault()
         if void is not None:
-            return self._reading("pair", ToneResult(void), 0, 0.0)
+            return self._reading("pair", ToneResult(void))
         x = self.samples[:, 0] - ratio * self.samples[:, 1]
         tone = self._tone(x, start_hz, self.with_picture)
         frequency = next(
             (t.frequency_hz for t in (tone, *(leg.tone for leg in legs)) if t.frequency_hz), None
         )
-        share_of_b = 0.0
         if frequency is not None:
             a, b = self._phasors(frequency.value)
-            b *= ratio
             slack = tone.amplitude_fs.u if tone.amplitude_fs is not None else 0.0
-            void = _output_fault(self.spec, a, b, slack)
-            share_of_b = abs(b) / max(abs(a - b), 1e-300)
+            void = _output_fault(self.spec, a, b * ratio, slack)
         if void is not None:
             tone = _void_tone(void, x)
-        return self._reading("pair", tone, 0, share_of_b)
+        return self._reading("pair", tone)
 
     def _tone(
         self, x: NDArray[np.float64], start_hz: float | None, with_picture: bool
@@ -138,31 +130,21 @@ class _Window:
             limit_percent=self.spec.limit_percent,
             expected_hz=self.spec.expected_hz,
             start_hz=start_hz,
-            response=None if self.calibration is None else self.calibration.coupling.response,
+            response=None if self.calibration is None else self.calibration.response,
             with_picture=with_picture,
         )
 
-    def _reading(
-        self, channel: int | Literal["pair"], tone: ToneResult, tip: int, share: float
-    ) -> Reading:
+    def _reading(self, channel: int | Literal["pair"], tone: ToneResult) -> Reading:
         rate = self.frames.rate_hz
         volts = total = None
-        amplitude, frequency = tone.amplitude_fs, tone.frequency_hz
-        if (
-            self.calibration is not None
-            and tone.void is None
-            and amplitude is not None
-            and frequency is not None
-        ):
-            budget = voltage_budget(
-                self.calibration,
-                amplitude_fs=amplitude,
-                frequency_hz=frequency.value,
-                share_of_b=share,
-            )
-            volts = volts_rms(amplitude, self.scales[tip], budget)
-            if tone.total_amplitude_fs is not None:
-                total = volts_rms(tone.total_amplitude_fs, self.scales[tip], budget)
+        amplitude, total_amplitude = tone.amplitude_fs, tone.total_amplitude_fs
+        if self.calibration is not None and tone.void is None and amplitude is not None:
+            pair_of = self.spec.output if channel == "pair" else None
+            budget = voltage_budget(self.calibration, tone, pair_of)
+            scale_v = self.scales[0 if channel == "pair" else channel - 1]
+            volts = volts_rms(amplitude, scale_v, budget)
+            if total_amplitude is not None:
+                total = volts_rms(total_amplitude, scale_v, budget)
         return Reading(
             channel=channel,
             start_s=self.frames.first / rate,

@@ -1,13 +1,11 @@
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from probe_chain import calibration, frames, spec, tips
 
 from levelset.errors import UsageError
 from levelset.plan.job import MeterSpec
-from levelset.probe.budget import comparison_uncertainty, voltage_budget
 from levelset.probe.calibrate import calibrate_from_common_touch, meter_tolerance_v
 from levelset.probe.volts import read_tips
 
@@ -66,17 +64,25 @@ def test_round_trip_reads_what_the_meter_read():
     x = tips(8.0, -8.0, seed=5)
     pair = read_tips(x, frames(len(x)), spec("bridged"), cal).pair
     assert pair.volts_rms.value == pytest.approx(16.0, rel=5e-5)
-    # The meter dominates: 95 % of a rectangle of 1.4 %.
-    assert pair.volts_rms.u / 16.0 == pytest.approx(0.95 * 0.014, rel=0.02)
+    # The meter dominates: 95 % of a rectangle of 1.4 %, a little more with the drift.
+    assert 0.95 * 0.014 < pair.volts_rms.u / 16.0 < 0.98 * 0.014
 
 
-def test_comparison_of_two_readings_leaves_the_meter_out():
-    cal = calibrate(touch())
-    tone = touch().legs[0].tone
-    budget = voltage_budget(cal, amplitude_fs=tone.amplitude_fs, frequency_hz=94.0, share_of_b=0.0)
-    expected = math.sqrt(2.0) * tone.amplitude_fs.u / tone.amplitude_fs.value
-    assert comparison_uncertainty(budget) == pytest.approx(expected, rel=1e-9)
-    assert comparison_uncertainty(budget) < 1e-3
+def test_ground_lead_is_taken_out_of_a_common_touch():
+    # 1 kohm in the ground lead, 110 kohm a tip. Solved as a circuit: both tips on V.
+    ground, tip, divider = 1000.0, 110_000.0, 70.0
+    lift = 5.0 * (2.0 / tip) / (2.0 / tip + 1.0 / ground)  # nodal analysis of the probe's ground
+    reading = touch((5.0 - lift, 5.0 - lift), (divider, divider))
+    wrong = calibrate(reading).volts_per_full_scale[0].value
+    right = calibrate(reading, ground_lead_ratio=ground / tip).volts_per_full_scale[0].value
+    assert wrong / divider == pytest.approx(1.01818, abs=1e-4)
+    assert right == pytest.approx(divider, rel=3e-5)
+
+
+@pytest.mark.parametrize("ratio", [-0.01, 0.2, math.nan])
+def test_an_absurd_ground_lead_is_refused(ratio):
+    with pytest.raises(UsageError, match="ground lead"):
+        calibrate(touch(), ground_lead_ratio=ratio)
 
 
 REFUSED = [
@@ -135,24 +141,3 @@ def test_bad_meter_specification_is_refused(field):
             name="n",
             evidence=(),
         )
-
-
-def test_95_percent_of_intervals_hold_the_truth_meter_included():
-    # Whole chain: random scales, meter error uniform within its limits, readings at 94 Hz.
-    rng = np.random.default_rng(5)
-    inside = 0
-    runs = 300
-    for run in range(runs):
-        scale = DESIGN * rng.uniform(0.95, 1.05)
-        scales = (scale, scale * rng.uniform(0.99, 1.01))
-        volts = rng.uniform(3.0, 20.0)
-        meter = volts + meter_tolerance_v(METER, volts) * rng.uniform(-1.0, 1.0)
-        cal = calibrate(
-            touch((volts, volts), scales, noise_fs=1e-4, seed=run), meter, coupling_hz=()
-        )
-        truth = rng.uniform(2.0, 25.0)
-        x = tips(truth, -truth, scales=scales, noise_fs=3e-4, seed=run + 10_000)
-        q = read_tips(x, frames(len(x)), spec("bridged"), cal).pair.volts_rms
-        inside += q.low <= 2.0 * truth <= q.high
-    # Binomial scatter of 300 trials at 95 %: +-2.5 % (95 %).
-    assert 0.925 <= inside / runs <= 0.99
