@@ -24,6 +24,7 @@ from levelset.record.job import Job
 from levelset.units import SQRT2
 
 RATE_HZ = 48000
+TONE_HZ = 101.3
 BEGIN = datetime(2031, 5, 4, 9, 30, tzinfo=UTC)
 TARGET = Target(2.0, 260.0, 22.8, 22.28, 0.0, None, "target")
 
@@ -65,14 +66,14 @@ def clock(start: datetime = BEGIN):
 
 
 def spec(output: str = "grounded") -> ToneSpec:
-    return ToneSpec(44.3, 0.02, 1.0, output, True)
+    return ToneSpec(TONE_HZ, 0.02, 1.0, output, True)
 
 
 def codes(seed: int, amplitude: float, frames: int = 960) -> NDArray[np.int32]:
     """Return a noisy tone on tip A and next to nothing on tip B, as 24-bit codes."""
     rng = np.random.default_rng(seed)
     time_s = np.arange(frames) / RATE_HZ
-    tone = amplitude * np.sin(2.0 * np.pi * 101.3 * time_s + 0.3)
+    tone = amplitude * np.sin(2.0 * np.pi * TONE_HZ * time_s + 0.3)
     both = np.stack([tone, 0.01 * tone], axis=1) + rng.normal(0.0, 1e-5, (frames, 2))
     return np.rint(both * 2**23).astype(np.int32)
 
@@ -147,7 +148,7 @@ def calibration_from(data: dict[str, Any], seq: int, meter_volts_rms: float) -> 
         name="bench",
         port_name="interface, input 1 and 2",
         rate_hz=RATE_HZ,
-        frequency_hz=101.3,
+        frequency_hz=TONE_HZ,
         volts_per_full_scale=tuple(Quantity(scale, 0.01 * scale, "V") for scale in scales),
         match=None,
         coupling_hz=(2.1, 0.9),
@@ -168,7 +169,7 @@ def step_data(procedure: str, channel: str | None, result: dict[str, Any]) -> di
     }
 
 
-def build_job(parent: Path, read: Any = read_stand_in) -> Path:
+def build_job(parent: Path, read: Any = read_stand_in, frames: int = 960) -> Path:
     """Make a whole job: calibration, clean volume, gain, verify; return its folder."""
     with Job.create(parent, "Invented estate: bass", plan(), BEGIN, clock=clock()) as job:
         about = {"procedure": "calibrate", "channel": None}
@@ -176,7 +177,7 @@ def build_job(parent: Path, read: Any = read_stand_in) -> Path:
         job.append("tone", {"from": "vehicle", "name": "calibrate", "level_dbfs": None})
         question = "What does it read?"
         job.append("answer", {**about, "question": question, "value": 5.02, "unit": "V"})
-        raw = codes(1, 0.05)
+        raw = codes(1, 0.05, frames)
         raw[:, 1] = np.rint(0.997 * raw[:, 0])  # both tips on one point, not quite equal
         data = reading_data(job, raw, procedure="calibrate", as_what="calibration", read=read)
         seq = job.append("reading", data)
@@ -186,7 +187,7 @@ def build_job(parent: Path, read: Any = read_stand_in) -> Path:
 
         data = reading_data(
             job,
-            codes(2, 0.07),
+            codes(2, 0.07, frames),
             procedure="clean_volume",
             as_what="clean_volume",
             calibration=known,
@@ -198,7 +199,7 @@ def build_job(parent: Path, read: Any = read_stand_in) -> Path:
 
         data = reading_data(
             job,
-            codes(3, 0.2),
+            codes(3, 0.2, frames),
             procedure="gain",
             as_what="gain",
             channel="bass",
@@ -215,7 +216,7 @@ def build_job(parent: Path, read: Any = read_stand_in) -> Path:
         job.append("step", step_data("gain", "bass", result))
         data = reading_data(
             job,
-            codes(4, 0.2),
+            codes(4, 0.2, frames),
             procedure="verify",
             as_what="verify",
             channel="bass",
