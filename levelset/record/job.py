@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -88,6 +89,7 @@ class Job:
         self._lock = lock
         self._clock = clock
         self._broken = ""
+        self._interrupted = False
 
     # Making and opening
 
@@ -138,9 +140,10 @@ class Job:
             job.append("job", first)
         except InputError:
             job.close()
-            for name in (JOURNAL, HEAD):
-                (path / name).unlink(missing_ok=True)
-            path.rmdir()
+            with contextlib.suppress(OSError):
+                for name in (JOURNAL, HEAD):
+                    (path / name).unlink(missing_ok=True)
+                path.rmdir()
             raise
         job._clock = clock
         return job
@@ -292,6 +295,13 @@ class Job:
             )
         if self._lock is None:
             raise InputError(f"{self.path}: the job is open for looking only", "open it to write")
+        if self._interrupted:
+            # Ctrl-C inside a write: what is on disk says whether the line got there.
+            with _Guard(self):
+                self._found = read_scan(self.path)
+                self._lines = list(self._found.lines)
+                self._take_up()
+            self._interrupted = False
 
     # Reading
 
@@ -340,7 +350,7 @@ class Job:
 
 
 class _Guard:
-    """Makes a job read-only when a write fails, and says why."""
+    """Makes a job read-only when a write fails, and wary when one was interrupted."""
 
     def __init__(self, job: Job) -> None:
         self._job = job
@@ -357,6 +367,8 @@ class _Guard:
         if isinstance(error, OSError):
             self._job._broken = error.strerror or str(error)  # noqa: SLF001
             raise not_writable(self._job.path, error) from error
+        if error is not None:
+            self._job._interrupted = True  # noqa: SLF001
 
 
 def _utc_text(when: datetime) -> str:

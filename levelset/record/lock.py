@@ -46,8 +46,12 @@ class WriterLock:
             if _still_named(self._descriptor, self._path):
                 break
             os.close(self._descriptor)  # its owner removed it between open and lock
-        os.ftruncate(self._descriptor, 0)
-        os.write(self._descriptor, f"{os.getpid()} {socket.gethostname()}\n".encode())
+        try:
+            os.ftruncate(self._descriptor, 0)
+            os.write(self._descriptor, f"{os.getpid()} {socket.gethostname()}\n".encode())
+        except OSError:
+            self.release()
+            raise
 
     def release(self) -> None:
         """Give the job free; harmless when that was done."""

@@ -70,10 +70,14 @@ def find_job(name: str, folder: Path | None = None) -> Path:
     InputError
         If there is none.
     """
-    path = Path(name).expanduser()
-    if path.exists():
-        return path
-    inside = jobs_folder(folder) / name
-    if len(path.parts) == 1 and inside.is_dir():
-        return inside
-    raise InputError(f"{name}: no such job", "`levelset job list` shows the jobs that are there")
+    try:
+        path = Path(name).expanduser()
+        if path.exists():
+            return path
+        inside = jobs_folder(folder) / name
+        if len(path.parts) == 1 and inside.is_dir():
+            return inside
+        why = "no such job"
+    except (OSError, RuntimeError, ValueError) as error:  # too long, no such user, a zero byte
+        why = f"no such job ({getattr(error, 'strerror', None) or error})"
+    raise InputError(f"{name}: {why}", "`levelset job list` shows the jobs that are there")

@@ -322,6 +322,31 @@ def test_after_a_failed_write_nothing_is_written_until_the_job_is_opened_again(
     assert not list(job_path.glob(".*.new"))
 
 
+@pytest.mark.parametrize("name", ["write", "fsync", "replace"])
+@pytest.mark.parametrize("after", [False, True])
+def test_an_interrupted_write_leaves_a_job_that_goes_on(
+    job_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, after: bool
+) -> None:
+    real = getattr(os, name)
+
+    def interrupt(*values: object) -> int:
+        if after:
+            real(*values)
+        raise KeyboardInterrupt
+
+    with Job.open(job_path, writable=True) as job:
+        before = job.newest.seq
+        with monkeypatch.context() as patch:
+            patch.setattr(os, name, interrupt)
+            with pytest.raises(KeyboardInterrupt):
+                job.append("note", NOTE)
+        seq = job.append("note", {"text": "stopped by the person", "about": None})
+        assert seq in (before + 1, before + 2)
+        assert job.store_capture(codes(9, 0.1), 48000)
+    answer = verify_job(job_path, read=read_stand_in)
+    assert answer.ok, answer.first_fault
+
+
 def test_a_capture_that_cannot_be_written_is_an_error_and_no_capture(
     job_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -111,8 +111,9 @@ def test_jobs_are_found_by_path_and_by_name(tmp_path: Path) -> None:
     path = build_job(tmp_path)
     assert find_job(str(path)) == path
     assert find_job(path.name, tmp_path) == path
-    with pytest.raises(InputError, match="no such job"):
-        find_job("none", tmp_path)
+    for name in ("none", "x" * 5000, "~nobody-of-that-name/x", "a\0b"):
+        with pytest.raises(InputError, match="no such job"):
+            find_job(name, tmp_path)
     with pytest.raises(InputError, match="no such job"):
         find_job("../" + path.name, tmp_path / "deeper")
 
