@@ -6,10 +6,11 @@ import math
 
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import Leg, Point
-from levelset.probe.reading import OutputKind, Reading, TipsReading
+from levelset.probe.reading import OutputKind, Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     SOURCE_TRACK,
+    Steps,
     place_tips,
     settle,
     start_tone,
@@ -41,7 +42,8 @@ def output_kind(
     """Find out whether an output is bridged or grounded.
 
     First both tips go on the positive terminal, where they must read the same: only then does a
-    silent tip B mean a terminal that is not driven, and not a tip without contact.
+    silent tip B mean a terminal that is not driven, and not a tip without contact. Where it is
+    silent the tips change places, since contact can be lost just when a tip is moved.
 
     Parameters
     ----------
@@ -100,9 +102,35 @@ def output_kind(
     )
     apart: TipsReading = yield from settle(spec, guidance, of=_tip_a)
     kind = _kind(together, apart)
+    if kind == "grounded":
+        yield from _confirm_by_swap(spec, apart, where, positive, negative)
     seq: int = yield Accept(apart, "output_kind", {"kind": kind})
     word = "Bridged: both terminals are driven" if kind == "bridged" else "Grounded"
     yield Finish("accepted", f"{word} output at {where}.", {"kind": kind, "reading_seq": seq})
+
+
+def _confirm_by_swap(
+    spec: ToneSpec, apart: TipsReading, where: str, positive: Point, negative: Point
+) -> Steps:
+    """Look at the silent side with the other tip: a tip that lost contact is silent as well."""
+    yield from place_tips(
+        f"the tips the other way round: tip A on the negative, tip B on the positive side of "
+        f"{where}",
+        negative,
+        positive,
+    )
+    guidance = Guidance(
+        "Tip A on the negative side, tip B on the positive side.", Act("wait"), headline="SWAPPED"
+    )
+    swapped: TipsReading = yield from settle(spec, guidance, of=_tip_b)
+    a, b = (leg.tone.amplitude_fs for leg in swapped.legs)
+    before = apart.legs[0].tone.amplitude_fs
+    if before is None or b is None or abs(b.value / before.value - 1.0) > SAME:
+        raise StepFailed("Tip B does not read what tip A read there: clean its contact and repeat")
+    if a is not None and a.value > NOTHING * b.value:
+        raise StepFailed(
+            "The negative side is driven after all: tip B had no contact there, repeat the step"
+        )
 
 
 def _point(channel: ChannelPlan | None, leg: Leg) -> Point:
@@ -113,6 +141,10 @@ def _point(channel: ChannelPlan | None, leg: Leg) -> Point:
 
 def _tip_a(reading: TipsReading) -> Reading:
     return reading.legs[0]
+
+
+def _tip_b(reading: TipsReading) -> Reading:
+    return reading.legs[1]
 
 
 def _ratio(reading: TipsReading) -> complex | None:

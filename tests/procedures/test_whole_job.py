@@ -161,6 +161,7 @@ def test_independent_fit_of_every_capture(done):
     _, _, job, _ = done
     checked = 0
     lines = [json.loads(line) for line in (job / "journal.jsonl").read_text("utf-8").splitlines()]
+    by_seq = {line["seq"]: line["data"] for line in lines}
     plan = lines[0]["data"]["plan"]
     poles = plan["probe"]["coupling_hz"]
     for line in lines:
@@ -169,9 +170,7 @@ def test_independent_fit_of_every_capture(done):
         data = line["data"]
         codes, rate = soundfile.read(job / "captures" / f"{data['capture']}.flac", dtype="int32")
         samples = codes / 2.0**31
-        calibration = (
-            None if data["calibration_seq"] is None else lines[data["calibration_seq"]]["data"]
-        )
+        calibration = by_seq.get(data["calibration_seq"])
         scales = (
             [scale["value"] for scale in calibration["volts_per_full_scale"]]
             if calibration
