@@ -12,9 +12,6 @@ if TYPE_CHECKING:
 
     Values = NDArray[np.float64]
 
-_HARMONICS = (-0.0375, 0.0125, 0.025)
-"""Amplitudes of the 3rd, 5th and 7th harmonic of ``u^3 - 2.6 u^5 + 1.6 u^7`` at u = cos."""
-
 
 def limited(values: Values, limit: float | Values, soft_knee: float, thd_percent: float) -> Values:
     """Return what a stage with this limit makes of its ideal output.
@@ -75,33 +72,32 @@ def soft_limit(part: Values, soft_knee: float) -> Values:
 def low_order(part: Values, thd_percent: float) -> Values:
     """Return values within -1 to 1 with weak odd distortion.
 
-    ``u + b (u^3 - 2.6 u^5 + 1.6 u^7)``. The bracket is 0 at 0 and +-1, its slope at 0 is 0, and
-    its fundamental for a sine of amplitude 1 is 0 (with cos^3 = (3 c1 + c3) / 4, cos^5 = (10 c1 +
-    5 c3 + c5) / 16, cos^7 = (35 c1 + 21 c3 + 7 c5 + c7) / 64, c_k = cos k x; any table of power
-    reductions). So the limit, the small-signal gain and the level of a full sine stay exact, the
-    THD of a full sine is exactly the stated one, and at lower levels it falls with the square of
-    the level. It is monotonic for all ``thd_percent`` up to 9.
+    ``u - b (u^3 - u^5)``. The bracket is 0 at 0 and +-1 and so is its slope at 0: the limit and
+    the small-signal gain stay exact. For a sine of amplitude 1 its fundamental is 1/8, its 3rd
+    and 5th harmonic -1/16 each (cos^3 = (3 c1 + c3) / 4, cos^5 = (10 c1 + 5 c3 + c5) / 16 with
+    c_k = cos k x; any table of power reductions), so that b = d / (sqrt 2 / 16 + d / 8) gives
+    exactly the THD d there. At lower levels the THD is smaller, in the end with the square of the
+    level; the gain is lower by 2.6 d at the most. It is monotonic, and steeper towards the limit,
+    so that only the limit itself makes tops flat.
 
     Parameters
     ----------
     part : ndarray, shape (n,)
         Input within -1 to 1.
     thd_percent : float
-        THD of a sine of amplitude 1, %.
+        THD of a sine of amplitude 1, 0 to 5 %.
 
     Returns
     -------
     ndarray, shape (n,)
         Output within -1 to 1.
     """
-    weight = thd_percent / 100.0 / math.hypot(*_HARMONICS)
+    thd = thd_percent / 100.0
+    weight = thd / (math.sqrt(2.0) / 16.0 + thd / 8.0)
     square = part * part
-    bracket = square * 1.6
-    bracket -= 2.6
-    bracket *= square
-    bracket += 1.0
-    bracket *= square
-    bracket *= weight
-    bracket += 1.0
-    bracket *= part
-    return bracket
+    factor = 1.0 - square
+    factor *= square
+    factor *= -weight
+    factor += 1.0
+    factor *= part
+    return factor
