@@ -33,9 +33,7 @@ class ClippedSine:
 
     def angle(self, limit: float | None) -> float:
         """Return half the angle that the sine spends at a limit, rad."""
-        if limit is None or limit >= self.amplitude:
-            return 0.0
-        return math.acos(limit / self.amplitude)
+        return 0.0 if limit is None else _held_angle(limit, self.amplitude)
 
     @property
     def overdrive_db(self) -> float:
@@ -44,11 +42,16 @@ class ClippedSine:
         return 20.0 * math.log10(self.amplitude / min(limits)) if limits else 0.0
 
 
+def _held_angle(limit: float, amplitude: float) -> float:
+    return math.acos(limit / amplitude) if limit < amplitude else 0.0
+
+
 def _cap_mean(phi: float) -> float:
     return (math.sin(phi) - phi * math.cos(phi)) / math.pi
 
 
-def _cap_fundamental(phi: float) -> float:
+def cap_fundamental(phi: float) -> float:
+    """Return E1, what holding a unit cosine within +-`phi` rad of one peak takes of it."""
     return (phi - math.sin(phi) * math.cos(phi)) / math.pi
 
 
@@ -71,20 +74,18 @@ def explain(fundamental: float, upper: float | None, lower: float | None) -> Cli
     mean = 0.0
     amplitude = fundamental
     largest = fundamental * 10.0 ** (LARGEST_OVERDRIVE_DB / 20.0)
+    least = 1e-3 * fundamental
     for _ in range(60):
-        sine = ClippedSine(
-            amplitude,
-            None if upper is None else max(upper + mean, 1e-3 * fundamental),
-            None if lower is None else max(lower - mean, 1e-3 * fundamental),
-        )
-        angles = sine.angle(sine.upper), sine.angle(sine.lower)
-        held = amplitude * (1.0 - sum(_cap_fundamental(phi) for phi in angles))
-        # d held / d amplitude at fixed limits: the share of the sine that is not held.
-        slope = 1.0 - sum(phi + math.sin(phi) * math.cos(phi) for phi in angles) / math.pi
-        step = (fundamental - held) / max(slope, 1e-6)
-        moved = amplitude * (_cap_mean(angles[1]) - _cap_mean(angles[0])) - mean
+        high = math.inf if upper is None else max(upper + mean, least)
+        low = math.inf if lower is None else max(lower - mean, least)
+        high_angle, low_angle = _held_angle(high, amplitude), _held_angle(low, amplitude)
+        taken = cap_fundamental(high_angle) + cap_fundamental(low_angle)
+        # d held / d amplitude at fixed limits is the share of the sine that is not held.
+        slope = 1.0 - sum(p + 0.5 * math.sin(2.0 * p) for p in (high_angle, low_angle)) / math.pi
+        step = (fundamental - amplitude * (1.0 - taken)) / max(slope, 1e-6)
+        moved = amplitude * (_cap_mean(low_angle) - _cap_mean(high_angle)) - mean
         amplitude = min(max(amplitude + step, 0.5 * amplitude), 3.0 * amplitude, largest)
         mean += moved
-        if abs(step) < 1e-12 * amplitude and abs(moved) < 1e-12 * amplitude:
+        if abs(step) < 1e-10 * amplitude and abs(moved) < 1e-10 * amplitude:
             break
-    return sine
+    return ClippedSine(amplitude, None if upper is None else high, None if lower is None else low)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.clipped_sine import ClippedSine, explain
+from levelset.analysis.harmonic_clip import fundamental_left, held_angles
 from levelset.analysis.result import Clipping, ClippingState, Halves
-from levelset.analysis.transfer import Shape, Top, inner_slope, shape_of, tops
+from levelset.analysis.transfer import RATE_PER_PEAK, Shape, Top, inner_slope, shape_of, tops
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ def judge(
     noise: float,
     amplitude_u: float,
     *,
+    harmonics: NDArray[np.complex128],
     over_limit: bool,
 ) -> Clipping:
     """Return the shape of the tops.
@@ -42,6 +44,8 @@ def judge(
         Fundamental and its 95 % uncertainty, full scale.
     noise : float
         Standard deviation of the noise, full scale.
+    harmonics : ndarray of complex, shape (K,)
+        Fundamental and harmonics, corrected, at any one instant.
     over_limit : bool
         Whether THD is above its limit; the shape has no part in that decision.
     """
@@ -50,7 +54,10 @@ def judge(
     upper = shape_of(upper_top, amplitude, noise, samples_per_period)
     lower = shape_of(lower_top, amplitude, noise, samples_per_period)
     if upper.flat or lower.flat:
-        return _hard(upper, lower, upper_top, lower_top, amplitude, noise, amplitude_u)
+        found = _from_levels(upper, lower, upper_top, lower_top, amplitude, noise, amplitude_u)
+        if samples_per_period < RATE_PER_PEAK:
+            found = _from_harmonics(found, harmonics, noise, signal.size, amplitude_u)
+        return found
     if not over_limit:
         return Clipping("clean", "none", None, None, None)
     inner = inner_slope(signal, turns, amplitude)
@@ -84,10 +91,24 @@ def _level(top: Top, held: float, noise: float) -> tuple[float, float]:
     core = top.level[distance <= 0.5 * HELD_SHARE * held]
     uneven = abs(float(core.mean()) - level) if core.size >= 3 else 0.0
     scatter = max(float(chosen.std()), noise) / math.sqrt(chosen.size)
-    return level, 2.0 * scatter + uneven
+    return level, 2.0 * scatter + uneven + _ripple(top, distance <= HELD_SHARE * held, noise)
 
 
-def _hard(
+def _ripple(top: Top, held: NDArray[np.bool_], noise: float) -> float:
+    """Return how far the peaks' own levels scatter beyond the noise: the rail is not one level."""
+    counts = np.bincount(top.peak[held], minlength=1)
+    several = counts >= 1
+    if int(several.sum()) < 3:
+        return 0.0
+    sums = np.bincount(top.peak[held], top.level[held], minlength=1)
+    means = sums[several] / counts[several]
+    expected = noise * noise * float((1.0 / counts[several]).mean())
+    # A scatter within twice what noise explains is no ripple.
+    excess = float(means.var(ddof=1)) - 2.0 * expected
+    return math.sqrt(excess) if excess > 0.0 else 0.0
+
+
+def _from_levels(
     upper: Shape,
     lower: Shape,
     upper_top: Top,
@@ -120,4 +141,49 @@ def _hard(
         Quantity(overdrive_db, abs(lowered.overdrive_db - overdrive_db), "dB"),
         None if sine.upper is None else Quantity(sine.upper, u_upper, "FS"),
         None if sine.lower is None else Quantity(-sine.lower, u_lower, "FS"),
+    )
+
+
+def _from_harmonics(
+    found: Clipping,
+    harmonics: NDArray[np.complex128],
+    noise: float,
+    samples: int,
+    amplitude_u: float,
+) -> Clipping:
+    """Return the same with overdrive and levels from the harmonics instead of the samples."""
+    amplitude = abs(harmonics[0])
+    turn = harmonics[0] / amplitude
+    ratios = (harmonics[1:] / turn ** np.arange(2, harmonics.size + 1)).real / amplitude
+    if ratios.size < 3 or found.overdrive_db is None:
+        return found
+    start = math.acos(10.0 ** (-found.overdrive_db.value / 20.0))
+    angles = held_angles(
+        ratios,
+        start if found.upper_fs is not None else 0.0,
+        start if found.lower_fs is not None else 0.0,
+        noise * math.sqrt(2.0 / samples) / amplitude,
+    )
+    sine = amplitude / fundamental_left(angles.upper, angles.lower)
+
+    def level(angle: float, angle_u: float) -> Quantity:
+        return Quantity(
+            sine * math.cos(angle),
+            sine * math.sin(angle) * angle_u + amplitude_u * sine / amplitude,
+            "FS",
+        )
+
+    upper = None if found.upper_fs is None else level(angles.upper, angles.upper_u)
+    lower = None if found.lower_fs is None else level(angles.lower, angles.lower_u)
+    held, held_u = max((angles.upper, angles.upper_u), (angles.lower, angles.lower_u))
+    return Clipping(
+        found.state,
+        found.halves,
+        Quantity(
+            -20.0 * math.log10(math.cos(held)),
+            20.0 / math.log(10.0) * math.tan(held) * held_u,
+            "dB",
+        ),
+        upper,
+        None if lower is None else lower.scaled(-1.0, "FS"),
     )

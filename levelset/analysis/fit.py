@@ -193,7 +193,7 @@ def _descend(
         w += min(max(step, -farthest), farthest)
         scatter = math.sqrt(state.residual_energy / n / curvature)
         # After a Gauss-Newton step the error left is of second order in the step.
-        if abs(step) < max(0.3 * scatter, 1e-4 * farthest):
+        if abs(step) < max(0.3 * scatter, 1e-5 * farthest):
             break
     return w, state
 

@@ -54,6 +54,16 @@ class NoiseSpectrum:
         gain = np.abs(response(np.arange(first, last + 1, dtype=np.float64) * self.bin_hz))
         return float((part / np.square(gain)).sum())
 
+    def typical_variance(self, centre_hz: float, reach_hz: float) -> float:
+        """Return the variance of white noise with the typical density about `centre_hz`.
+
+        The median over the band leaves out single lines and the skirt of a tone that moves.
+        """
+        middle, reach = centre_hz / self.bin_hz, reach_hz / self.bin_hz
+        first = max(1, round(middle - reach))
+        part = self.power[first : max(round(middle + reach), first + 1) + 1]
+        return float(np.median(part)) / math.log(2.0) * 0.5 * self.n
+
     def variance_near(self, low_hz: float, high_hz: float, fitted: int) -> tuple[float, float]:
         """Return the variance of white noise with the density found in a band.
 

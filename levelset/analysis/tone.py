@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from levelset.analysis.clipping import judge
 from levelset.analysis.distortion import (
+    BAND_LOW_HZ,
     Distortion,
     Spread,
     band,
@@ -20,7 +21,7 @@ from levelset.analysis.distortion import (
 )
 from levelset.analysis.fit import COUNTED, HarmonicFit, fit_tone, strongest_line
 from levelset.analysis.health import basic_void, longest_run
-from levelset.analysis.hum import Separated, separate
+from levelset.analysis.hum import Separated, near_mains, separate
 from levelset.analysis.picture import picture
 from levelset.analysis.projection import Folded, fold, layout, synthesise
 from levelset.analysis.result import ToneResult, Void
@@ -37,7 +38,14 @@ LEAST_SNR = 10.0
 """Power of tone and harmonics over all else in the band; below 10 dB no line is called a tone."""
 LEVEL_SPREAD = 0.06
 PHASE_SPREAD_RAD = 0.15
-HUM_SHARE = 2.0
+HUM_SHARE = 0.5
+NEAR_MAINS_FACTOR = 1.7
+"""A tone within two bins of a mains line beats with it; more movement is allowed then."""
+WIDE_BINS = 60.0
+SKIRT_BINS = 8.0
+SKIRT_SHARE = 0.6
+ROUNDING = 3e-7
+"""Relative error that rounding to 16 bits without dither may leave in the amplitude."""
 DROP_SAMPLES = 16
 DROP_DEPTH = 0.3
 _TURN = 2.0 * math.pi
@@ -132,6 +140,8 @@ def _find(
     """Return the fit of the strongest line, or why it is not the tone."""
     n = samples.size
     bin_hz = rate_hz / n
+    if expected_hz is not None and expected_hz < FEWEST_PERIODS * bin_hz * (1.0 - 2e-3):
+        return _too_few(n / rate_hz, expected_hz)
     if start_hz is not None and FEWEST_PERIODS * bin_hz <= start_hz < 0.49 * rate_hz:
         fit = fit_tone(window, _TURN * start_hz / rate_hz, refit=True)
         moved_bins = abs(fit.w * rate_hz / _TURN - start_hz) / bin_hz
@@ -145,6 +155,12 @@ def _find(
     if void is not None:
         return void
     if found_hz < (FEWEST_PERIODS - 0.3) * bin_hz:
+        if expected_hz is None and n / rate_hz > FEWEST_PERIODS / BAND_LOW_HZ:
+            return Void(
+                "no_tone",
+                f"The strongest part of the signal moves slowly, at about {found_hz:.1f} Hz: hold "
+                "the probe still until the input has settled, and play the set tone.",
+            )
         return _too_few(n / rate_hz, found_hz)
     fit = fit_tone(window, start_w, refit=False)
     frequency_hz = fit.w * rate_hz / _TURN
@@ -212,7 +228,8 @@ class _Reading:
         )
         phase = math.atan2(fit.phasors[0].imag, fit.phasors[0].real)
         turns = (np.arange(n, dtype=np.float64) - 0.5 * (n - 1)) * (fit.w / _TURN) + phase / _TURN
-        steady = steadiness(parts.residual, turns, abs(fit.phasors[0]), math.sqrt(spread.variance))
+        typical = parts.spectrum.typical_variance(frequency_hz, WIDE_BINS * parts.spectrum.bin_hz)
+        steady = steadiness(parts.residual, turns, abs(fit.phasors[0]), math.sqrt(typical))
         return cls(rate_hz, frequency_hz, parts, gains, phasors, spread, numbers, turns, steady)
 
     def void(self, samples: NDArray[np.float64]) -> Void | None:
@@ -228,31 +245,44 @@ class _Reading:
                     f"{1e3 * length / self.rate_hz:.0f} ms of the signal are missing: close "
                     "other programs, use a larger buffer, and read again.",
                 )
-        low_hz, high_hz = band(self.rate_hz)
-        other = 2.0 * self.parts.spectrum.band_power(low_hz, high_hz, None)
-        hum_share = self.parts.amplitude / float(raw[0])
-        steady = self.steady
-        allowed = max(LEVEL_SPREAD, steady.noise_spread, HUM_SHARE * hum_share)
-        if float(np.square(raw).sum()) < LEAST_SNR * other:
+        if not self._stands_out(raw):
             return Void(
                 "no_tone",
                 "No single tone stands out of the signal: stop the music, play the set tone, or "
                 "raise its level.",
             )
-        if steady.level_spread > allowed:
+        steady = self.steady
+        excused = max(steady.noise_spread, HUM_SHARE * self.parts.amplitude / float(raw[0]))
+        bin_hz = self.rate_hz / samples.size
+        factor = NEAR_MAINS_FACTOR if near_mains(self.frequency_hz, 2.0 * bin_hz) else 1.0
+        if steady.level_spread > max(factor * LEVEL_SPREAD, excused):
             return Void(
                 "unsteady",
                 f"The level moves by {_DB_PER_RATIO * steady.level_spread:.1f} dB within the "
                 "window: let go of the knob and wait until it is steady.",
             )
-        allowed = max(PHASE_SPREAD_RAD, steady.noise_spread, HUM_SHARE * hum_share)
-        if steady.phase_spread_rad > allowed:
+        if steady.phase_spread_rad > max(factor * PHASE_SPREAD_RAD, excused):
             return Void(
                 "unsteady",
                 "The tone's phase moves within the window: samples were lost or the player "
                 "changes its speed; play the tone from another source or use a larger buffer.",
             )
         return None
+
+    def _stands_out(self, raw: NDArray[np.float64]) -> bool:
+        """Return whether tone and harmonics exceed all that is not beside the tone itself."""
+        low_hz, high_hz = band(self.rate_hz)
+        spectrum = self.parts.spectrum
+        other = spectrum.band_power(low_hz, high_hz, None)
+        tone = 0.5 * float(np.square(raw).sum())
+        if tone >= LEAST_SNR * other:
+            return True
+        # A tone that jumps leaves its residual beside itself; that is told as unsteady.
+        reach_hz = SKIRT_BINS * spectrum.bin_hz
+        skirt = spectrum.band_power(
+            max(self.frequency_hz - reach_hz, 0.0), self.frequency_hz + reach_hz, None
+        )
+        return skirt > SKIRT_SHARE * other and tone > other
 
     def result(
         self, peak_dbfs: float | None, limit_percent: float, *, with_picture: bool
@@ -265,9 +295,10 @@ class _Reading:
         gain = abs(self.gains[0])
         amplitude = abs(self.phasors[0])
         drift = max(0.0, self.steady.level_spread - self.steady.noise_spread)
-        amplitude_u = (
-            factor * noise * math.sqrt(fit.var_amplitude_ratio) + parts.doubt_fundamental
-        ) / gain + amplitude * (0.5 * drift + 1e-9)
+        scatter_u = math.hypot(
+            factor * noise * math.sqrt(fit.var_amplitude_ratio), ROUNDING * abs(fit.phasors[0])
+        )
+        amplitude_u = (scatter_u + parts.doubt_fundamental) / gain + amplitude * 0.5 * drift
         frequency_u = factor * noise * math.sqrt(fit.var_w_ratio) * self.rate_hz / _TURN
         signal = parts.clean - fit.offset
         correction = fit.phasors * (1.0 / self.gains - 1.0)
@@ -304,7 +335,15 @@ class _Reading:
             crest_factor=float(np.abs(signal).max() / math.sqrt(signal @ signal / n)),
             peak_dbfs=peak_dbfs,
             hum_not_separable=parts.not_separable,
-            clipping=judge(signal, turns, amplitude, white, amplitude_u, over_limit=over),
+            clipping=judge(
+                signal,
+                turns,
+                amplitude,
+                white,
+                amplitude_u,
+                harmonics=self.phasors,
+                over_limit=over,
+            ),
             picture=picture(signal, turns, amplitude, fit.offset) if with_picture else None,
         )
 

@@ -35,13 +35,20 @@ HALF_ANGLES_DEG = (
     37.0,
 )
 FLAT_SLOPE = 0.3
-STANDARD_ERRORS = 4.0
+STANDARD_ERRORS = 5.0
+"""Many half angles, peaks and shares of peaks are tried in every window."""
+LARGEST_ERROR = 0.15
+"""Above it the noise says too little about a slope."""
 PEAKS_NEEDED = 2
 RATE_PER_PEAK = 240.0
 """Samples per period from which a single peak can be judged (200 Hz at 48 kHz)."""
 RATE_POOLED = 9.5
 """Samples per period below which the third harmonic alone is left, and no shape to judge."""
 
+LOWEST_SHARES = (1.0, 0.5, 0.25)
+"""Shares of the peaks that are judged together, those that end lowest first."""
+
+_LEVEL_RING = HALF_ANGLES_DEG.index(15.0)
 _OUTER = len(HALF_ANGLES_DEG) - 1
 _EDGES_RAD = np.radians(np.asarray(HALF_ANGLES_DEG))
 
@@ -77,7 +84,7 @@ class Shape:
     flat : bool
         The half runs flat before the sine's peak.
     smallest : float
-        Smallest slope plus its four standard errors, all peaks together.
+        Smallest slope plus its five standard errors, all peaks together.
     half_angle : float
         Where that is, rad.
     outer_slope, outer_error : float
@@ -123,9 +130,13 @@ def tops(signal: NDArray[np.float64], turns: NDArray[np.float64]) -> tuple[Top, 
 
 @dataclass(frozen=True, slots=True)
 class _Moments:
-    """Centred second moments for every group and half angle, shape (groups, angles)."""
+    """Centred second moments of angle t, sine x and signal y; shape (peaks, half angles).
+
+    `rise` is the mean of y - x, `count` the number of samples.
+    """
 
     count: NDArray[np.float64]
+    rise: NDArray[np.float64]
     tt: NDArray[np.float64]
     tx: NDArray[np.float64]
     ty: NDArray[np.float64]
@@ -133,25 +144,29 @@ class _Moments:
     xy: NDArray[np.float64]
     yy: NDArray[np.float64]
 
+    def of(self, peaks: NDArray[np.intp]) -> _Moments:
+        """Return those of some peaks."""
+        return _Moments(*(getattr(self, name)[peaks] for name in self.__slots__))
 
-def _moments(top: Top, group: NDArray[np.intp], groups: int, amplitude: float) -> _Moments:
-    rings = np.searchsorted(_EDGES_RAD, np.abs(top.angle))
-    rings = np.minimum(rings, _OUTER)
-    place = group * (_OUTER + 1) + rings
-    size = groups * (_OUTER + 1)
-    x = amplitude * (np.cos(top.angle) - 1.0)
-    y = top.level - amplitude
+
+def _moments(top: Top, peak: NDArray[np.intp], peaks: int, amplitude: float) -> _Moments:
+    rings = np.minimum(np.searchsorted(_EDGES_RAD, np.abs(top.angle)), _OUTER)
+    place = peak * (_OUTER + 1) + rings
+    size = peaks * (_OUTER + 1)
     t = top.angle
+    x = amplitude * (np.cos(t) - 1.0)
+    y = top.level - amplitude
 
     def summed(weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
-        counts = np.bincount(place, weights, minlength=size).reshape(groups, _OUTER + 1)
-        return np.asarray(counts.cumsum(axis=1), dtype=np.float64)
+        sums = np.bincount(place, weights, minlength=size).reshape(peaks, _OUTER + 1)
+        return np.asarray(sums.cumsum(axis=1), dtype=np.float64)
 
     n = summed(None)
     safe = np.maximum(n, 1.0)
     st, sx, sy = summed(t), summed(x), summed(y)
     return _Moments(
         n,
+        (sy - sx) / safe,
         summed(t * t) - st * st / safe,
         summed(t * x) - st * sx / safe,
         summed(t * y) - st * sy / safe,
@@ -161,32 +176,45 @@ def _moments(top: Top, group: NDArray[np.intp], groups: int, amplitude: float) -
     )
 
 
-def _slopes(
-    m: _Moments, noise: float, fewest: int, *, own_tilt: bool
-) -> tuple[NDArray[np.float64], ...]:
-    """Return slope and standard error, for single groups and for all together."""
-    used = m.count >= fewest
-    if own_tilt:
+def _bounds(m: _Moments, noise: float, rules: _Rules) -> NDArray[np.float64]:
+    """Return slope plus five standard errors of all peaks in `m` together, per half angle."""
+    slope, error = _together(m, noise, rules)
+    return slope + STANDARD_ERRORS * error
+
+
+def _together(
+    m: _Moments, noise: float, rules: _Rules
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    used = m.count >= rules.fewest
+    if rules.own_tilt:
         tt = np.where(m.tt > 0.0, m.tt, np.inf)
-        xx = np.where(used, m.xx - m.tx * m.tx / tt, 0.0)
-        xy = np.where(used, m.xy - m.tx * m.ty / tt, 0.0)
-        yy = np.where(used, m.yy - m.ty * m.ty / tt, 0.0)
-        freedom = np.where(used, m.count - 2.0, 0.0)
-        all_xx, all_xy, all_yy = xx.sum(axis=0), xy.sum(axis=0), yy.sum(axis=0)
-        all_freedom = freedom.sum(axis=0) - 1.0
-        scale = np.where(used, m.xx, 0.0).sum(axis=0)
+        xx, xy, yy = (
+            np.where(used, v, 0.0).sum(axis=0)
+            for v in (m.xx - m.tx * m.tx / tt, m.xy - m.tx * m.ty / tt, m.yy - m.ty * m.ty / tt)
+        )
+        freedom = np.where(used, m.count - 2.0, 0.0).sum(axis=0) - 1.0
     else:
-        total = [np.where(used, v, 0.0).sum(axis=0) for v in (m.tt, m.tx, m.ty, m.xx, m.xy, m.yy)]
-        tt = np.where(total[0] > 0.0, total[0], np.inf)
-        all_xx = total[3] - total[1] * total[1] / tt
-        all_xy = total[4] - total[1] * total[2] / tt
-        all_yy = total[5] - total[2] * total[2] / tt
-        all_freedom = np.where(used, m.count - 1.0, 0.0).sum(axis=0) - 2.0
-        scale = total[3]
-        xx, xy, yy, freedom = m.xx, m.xy, m.yy, m.count - 3.0
-    together = _slope(all_xx, all_xy, all_yy, all_freedom, scale, noise)
-    single = _slope(xx, xy, yy, freedom - 1.0, m.xx, noise)
-    return (*together, *single)
+        tt, tx, ty, xx, xy, yy = (
+            np.where(used, v, 0.0).sum(axis=0) for v in (m.tt, m.tx, m.ty, m.xx, m.xy, m.yy)
+        )
+        tt = np.where(tt > 0.0, tt, np.inf)
+        xx, xy, yy = xx - tx * tx / tt, xy - tx * ty / tt, yy - ty * ty / tt
+        freedom = np.where(used, m.count - 1.0, 0.0).sum(axis=0) - 2.0
+    return _slope(xx, xy, yy, freedom, np.where(used, m.xx, 0.0).sum(axis=0), noise)
+
+
+def _single(m: _Moments, noise: float) -> NDArray[np.float64]:
+    """Return slope plus five standard errors of every peak for itself."""
+    tt = np.where(m.tt > 0.0, m.tt, np.inf)
+    slope, error = _slope(
+        m.xx - m.tx * m.tx / tt,
+        m.xy - m.tx * m.ty / tt,
+        m.yy - m.ty * m.ty / tt,
+        m.count - 3.0,
+        m.xx,
+        noise,
+    )
+    return slope + STANDARD_ERRORS * error
 
 
 def _slope(
@@ -202,7 +230,21 @@ def _slope(
     slope = xy / safe
     left = np.maximum(yy - slope * xy, 0.0) / np.maximum(freedom, 1.0)
     error = np.sqrt(np.maximum(left, noise * noise) / safe)
+    good &= error <= LARGEST_ERROR
     return np.where(good, slope, 1.0), np.where(good, error, np.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """Fewest samples for a peak to count, and whether each has a tilt of its own."""
+
+    fewest: int
+    own_tilt: bool
+
+
+_ON_ONE_CURVE = _Rules(6, True)
+_LONG_PERIODS = _Rules(5, True)
+_SHORT_PERIODS = _Rules(2, False)
 
 
 def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float) -> Shape:
@@ -222,23 +264,24 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
     """
     if samples_per_period < RATE_POOLED or top.peaks < 1:
         return Shape(False, math.inf, 0.0, 1.0, math.inf)
-    one = np.zeros_like(top.peak)
-    folded = _moments(top, one, 1, amplitude)
-    slope, error, _, _ = _slopes(folded, noise, 6, own_tilt=True)
+    folded = _moments(top, np.zeros_like(top.peak), 1, amplitude)
+    slope, error = _together(folded, noise, _ON_ONE_CURVE)
     outer_slope, outer_error = float(slope[_OUTER]), float(error[_OUTER])
-    rows = []
+    each = _moments(top, top.peak, top.peaks, amplitude)
     flat_peaks = 0
     if samples_per_period >= RATE_PER_PEAK:
-        per_peak = _moments(top, top.peak, top.peaks, amplitude)
-        slope, error, single, single_error = _slopes(per_peak, noise, 5, own_tilt=True)
-        rows.append(slope + STANDARD_ERRORS * error)
-        each = (single + STANDARD_ERRORS * single_error)[:, :_OUTER]
-        flat_peaks = int((each.min(axis=1) < FLAT_SLOPE).sum())
+        rules = _LONG_PERIODS
+        rows = []
+        flat_peaks = int((_single(each, noise)[:, :_OUTER].min(axis=1) < FLAT_SLOPE).sum())
     else:
-        rows.append(slope + STANDARD_ERRORS * error)
-        per_peak = _moments(top, top.peak, top.peaks, amplitude)
-        slope, error, _, _ = _slopes(per_peak, noise, 2, own_tilt=False)
-        rows.append(slope + STANDARD_ERRORS * error)
+        rules = _SHORT_PERIODS
+        rows = [slope + STANDARD_ERRORS * error]
+    # Ripple of the rail flattens only some peaks, those that end lowest. What a peak's mean says
+    # is independent of its slope, so choosing by it cannot make a slope vanish.
+    order = np.argsort(each.rise[:, _LEVEL_RING], kind="stable")
+    for share in LOWEST_SHARES:
+        peaks = order[: max(PEAKS_NEEDED, math.ceil(share * top.peaks))]
+        rows.append(_bounds(each.of(peaks), noise, rules))
     bounds = np.minimum.reduce(rows)[:_OUTER]
     best = int(bounds.argmin())
     smallest = float(bounds[best])
