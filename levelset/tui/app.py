@@ -78,6 +78,7 @@ class LevelsetApp(App[None]):
         self._start = start
         self._session: Session | None = None
         self._engaged = False
+        self._leaving = False
         self._view: View | None = None
         for theme in THEMES:
             self.register_theme(theme)
@@ -128,6 +129,8 @@ class LevelsetApp(App[None]):
     def on_seen(self, message: Seen) -> None:
         """Show what the engine shows."""
         self._view = message.view
+        if self._leaving:
+            return
         for screen in self.screen_stack:
             if isinstance(screen, ProcedureScreen):
                 screen.show(message.view)
@@ -135,7 +138,7 @@ class LevelsetApp(App[None]):
     def on_ended(self, message: Ended) -> None:
         """Show what came of the job."""
         session, self._engaged = self._session, False
-        if session is None:
+        if session is None or self._leaving:
             return
         while isinstance(self.screen, HelpScreen):
             self.pop_screen()
@@ -165,6 +168,8 @@ class LevelsetApp(App[None]):
         """Silence levelset and quit."""
         if self.person is not None:
             self.person.stop()
+        # What the engine still says while the screens are taken down is not shown.
+        self._leaving = True
         self.exit()
 
     def action_jobs(self) -> None:

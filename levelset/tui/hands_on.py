@@ -26,6 +26,21 @@ KEYS = (
     "e engine",
 )
 
+DOES = {
+    "place_tips": "press t",
+    "set_volume": "press ↑ or ↓",
+    "volume_up_one": "press ↑",
+    "volume_down": "press ↓",
+    "turn_gain": "press ← or →",
+    "gain_to_minimum": "press home",
+    "play_track": "press p",
+    "stop_track": "press p",
+    "read_meter": "press m, type what it shows",
+    "tell_volume": "type it",
+    "start_engine": "press e",
+}
+"""Which key does what an instruction asks for."""
+
 
 class HandsOn:
     """Moves the levers and remembers what a glance at the vehicle would tell.
@@ -117,11 +132,13 @@ class HandsOn:
         self._levers.engine(self._engine)
         self.said = "the engine runs" if self._engine else "the engine is off"
 
-    def lines(self, width: int, *, watching: bool) -> list[str]:
+    def lines(self, act: Act | None, width: int, *, watching: bool) -> list[str]:
         """Return what the vehicle looks like, and the keys that move it.
 
         Parameters
         ----------
+        act : Act or None
+            What is asked for now.
         width : int
             Longest line.
         watching : bool
@@ -134,12 +151,14 @@ class HandsOn:
                 both_ends(title, f"volume {self._levers.shown_volume()}", width),
                 keys[:width],
             ]
+        key = DOES.get("" if act is None else act.verb)
+        hint = "" if key is None else f": {key}"
         state = f"volume {self._levers.shown_volume()} · {self.said}"
         tips = f"A: {point_words(self._tips['A'])} · B: {point_words(self._tips['B'])}"
         playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
         return [
             "─" * width,
-            both_ends("YOUR HANDS ON THE INVENTED CAR", state, width),
+            both_ends(f"YOUR HANDS ON THE INVENTED CAR{hint}", state, width),
             both_ends(tips, playing, width),
             *flowed(KEYS, width),
         ]

@@ -36,6 +36,7 @@ from levelset.tui.renderables.wording import (
     head_lines,
     percent,
     plus_minus,
+    thd,
     two_digits_up,
     volts,
     watts,
@@ -96,6 +97,9 @@ def test_small_words():
     assert db(0.349) == "0.35 dB"
     assert db(12.34) == "12.3 dB"
     assert percent(0.08) == "0.080 %"
+    assert percent(0.0) == percent(0.0004) == "<0.001 %"
+    assert thd(Quantity(0.08, 0.01, "%")) == "0.080 %"
+    assert thd(Quantity(0.002, 0.02, "%")) == "under 0.022 %"
     assert percent(6.409) == "6.41 %"
     assert watts(259.92) == "260 W"
     assert watts(1234.0) == "1230 W"
@@ -215,7 +219,7 @@ def test_no_two_states_share_a_shape_even_in_ascii():
 
 
 def test_band_names_the_limit_and_the_overdrive():
-    assert band_of(FLAT.reading).note == "THD 6.41 % of 1 %, 1.9 dB over"
+    assert band_of(FLAT.reading).note == "THD 6.41 %, limit 1 %, 1.9 dB over"
     assert band_of(NOTHING.reading).reason.startswith("No tone is there")
     assert band_of(None).word == "LISTENING"
 

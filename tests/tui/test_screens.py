@@ -86,11 +86,7 @@ async def begin_from_plan(pilot, first):
 @pytest.mark.parametrize(
     ("name", "size", "charset"),
     [
-        *(
-            (name, (80, 24), "braille")
-            for name in VIEWS
-            if name not in ("caution", "place", "meter")
-        ),
+        *((name, (80, 24), "braille") for name in VIEWS),
         ("clean", (120, 40), "braille"),
         ("flat", (120, 40), "braille"),
         ("search", (120, 40), "braille"),

@@ -52,8 +52,9 @@ def run_with(app: LevelsetApp, scenario, size=(80, 24)) -> None:
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             await scenario(pilot)
-            if app.person is not None:
+            if app.person is not None and not app._leaving:
                 app.person.stop()
+                await until(pilot, lambda: not app._engaged, "the end of the run")
 
     asyncio.run(main())
 

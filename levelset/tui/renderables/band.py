@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from levelset.tui.renderables.which import shown_reading
-from levelset.tui.renderables.wording import percent
+from levelset.tui.renderables.wording import thd
 
 if TYPE_CHECKING:
     from levelset.probe.reading import TipsReading
@@ -73,7 +73,7 @@ def band_of(reading: TipsReading | None) -> Band:
         return Band("void", f"VOID: {word}", reason=tone.void.reason)
     note = ""
     if tone.thd_percent is not None:
-        note = f"THD {percent(tone.thd_percent.value)} of {reading.spec.limit_percent:g} %"
+        note = f"THD {thd(tone.thd_percent)}, limit {reading.spec.limit_percent:g} %"
     clipping = tone.clipping
     if clipping is None:
         return Band("waiting", "SHAPE NOT JUDGED", note)

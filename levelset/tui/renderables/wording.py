@@ -80,8 +80,17 @@ def db(value_db: float) -> str:
 
 def percent(value: float) -> str:
     """Return a percentage with two significant digits above 0.01 %."""
+    if 0.0 <= value < 0.0005:
+        return "<0.001 %"
     places = 3 if value < 0.0995 else 2 if value < 9.995 else 1
     return f"{value:.{places}f} %"
+
+
+def thd(quantity: Quantity) -> str:
+    """Return a distortion; what does not stand out of its uncertainty is only bounded."""
+    if quantity.value > quantity.u:
+        return percent(quantity.value)
+    return f"under {two_digits_up(quantity.high)} %"
 
 
 def number(value: float) -> str:

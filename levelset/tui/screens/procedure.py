@@ -180,7 +180,7 @@ class ProcedureScreen(LevelScreen):
     def _levers(self, width: int, _height: int) -> list[str]:
         if self._hands_on is None:
             return []
-        return self._hands_on.lines(width, watching=self._person.watching)
+        return self._hands_on.lines(self._act, width, watching=self._person.watching)
 
     # What comes in.
 
