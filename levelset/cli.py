@@ -216,7 +216,9 @@ def job_verify(folder: str, as_json: bool) -> None:
 def main() -> None:
     """Run the command line with the exit status and the error line of the contract."""
     try:
-        cli.main(standalone_mode=False, prog_name="levelset")
+        # Not cli.main(): it would print an empty line of its own after Ctrl-C.
+        with cli.make_context("levelset", sys.argv[1:]) as context:
+            cli.invoke(context)
     except LevelsetError as error:
         _fail(error)
     except click.exceptions.Exit as end:

@@ -88,7 +88,7 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     first = calibration.volts_per_full_scale[0]
     yield Finish(
         "accepted",
-        f"One full scale is {first.value:.2f} V peak at tip A, +- {first.u / first.value:.1%}; "
+        f"One full scale is {first.value:.2f} V peak at tip A, ± {100.0 * first.u / first.value:.1f} %; "
         "the multimeter is most of that.",
         {
             "volts_per_full_scale": scales,
@@ -118,7 +118,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
             return
         leg = _tip_a(event)
         watch.add(leg)
-        patience.wait(event)
+        patience.wait(leg)
         if leg.tone.void is not None:
             sentence = void_guidance(leg, act).sentence
             continue

@@ -110,7 +110,7 @@ def _climb(spec: ToneSpec, first: int, plan: JobPlan) -> Steps:
         one = event.output
         watch.add(one)
         clipping.add(one)
-        patience.wait(event)
+        patience.wait(one)
         void = None if one.tone.void is None else void_guidance(one, guidance.act)
         if not watch.steady or one.tone.level_dbfs is None:
             continue

@@ -112,12 +112,11 @@ class Patience:
         self._since_s: float | None = None
         self._reason = ""
 
-    def wait(self, reading: TipsReading) -> None:
+    def wait(self, one: Reading) -> None:
         """Count a reading without progress; raises StepFailed when there were too many."""
-        now_s = reading.legs[0].start_s
-        void = reading.output.tone.void
-        if void is not None:
-            self._reason = f": {void.reason}"
+        now_s = one.start_s
+        void = one.tone.void
+        self._reason = "" if void is None else f": {void.reason}"
         if self._since_s is None:
             self._since_s = now_s
         elif now_s - self._since_s > GIVE_UP_S:
@@ -181,7 +180,7 @@ def settle(
         watch.add(one)
         if watch.confirmed:
             return reading
-        patience.wait(reading)
+        patience.wait(one)
         shown, offers = guidance, ()
         if one.tone.void is not None:
             shown = void_guidance(one, guidance.act)

@@ -159,7 +159,7 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
                 continue
             return reading, goal, search.onset, at_end
         reading, one = event, event.output
-        patience.wait(event)
+        patience.wait(one)
         if one.tone.void is not None or one.volts_rms is None:
             watch.add(one)
             shown, offers = void_guidance(one, Act("wait")), ()

@@ -11,6 +11,7 @@ from levelset.procedures import cautions
 from levelset.procedures.common import (
     SOURCE_TRACK,
     Steps,
+    channel_track,
     place_tips,
     settle,
     start_tone,
@@ -83,6 +84,7 @@ def output_kind(
             f"Turn the gain of {channel.name} to its minimum.",
             Act("gain_to_minimum", channel=channel.name),
         )
+        yield from start_tone(channel_track(channel.name, tone_hz, channel.target.tone_dbfs), plan)
     yield from place_tips(f"both tips on the positive side of {where}", positive, positive)
     guidance = Guidance(
         "Keep both tips on the positive side.", Act("wait"), headline="BOTH TIPS ON ONE SIDE"
@@ -105,8 +107,9 @@ def output_kind(
     if kind == "grounded":
         yield from _confirm_by_swap(spec, apart, where, positive, negative)
     seq: int = yield Accept(apart, "output_kind", {"kind": kind})
-    word = "Bridged: both terminals are driven" if kind == "bridged" else "Grounded"
-    yield Finish("accepted", f"{word} output at {where}.", {"kind": kind, "reading_seq": seq})
+    sides = "both sides are driven" if kind == "bridged" else "one side is driven"
+    sentence = f"{kind.capitalize()} output at {where}: {sides}."
+    yield Finish("accepted", sentence, {"kind": kind, "reading_seq": seq})
 
 
 def _confirm_by_swap(

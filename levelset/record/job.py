@@ -202,9 +202,8 @@ class Job:
         self.close()
 
     def _require_readable(self) -> None:
-        if not self._found.faults:  # else a version may be what was damaged
-            for line in self._lines:
-                check_version(line.kind, line.schema)
+        for line in self._lines:
+            check_version(line.kind, line.schema)
         if not self._lines or self._lines[0].kind != "job":
             where = self._found.faults[0] if self._found.faults else f"{JOURNAL} line 1: not a job"
             raise DamageError(f"{self.path}: {where}", "restore the folder from a copy")
