@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -13,6 +16,162 @@ if TYPE_CHECKING:
 
 CODE_LOW, CODE_HIGH = -(2**23), 2**23 - 1
 """Smallest and largest 24-bit code."""
+
+LOSSY = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
+
+SAMPLE_BYTES = {"PCM_S8": 1, "PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}
+
+UNKNOWN_SIZE = 0x7FFF0000
+"""Sizes from here up are what programs write that stream a file without knowing its length."""
+
+LONGEST = 2**36
+"""Frames that a FLAC header can count; libsndfile reports more where it does not know."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """An audio file that can be read, as its header describes it.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    rate_hz : int
+        Sample rate, Hz.
+    channels : int
+        Number of channels.
+    frames : int
+        Number of frames.
+    container, subtype : str
+        libsndfile's words, such as ``WAV`` and ``PCM_24``.
+    """
+
+    path: Path
+    rate_hz: int
+    channels: int
+    frames: int
+    container: str
+    subtype: str
+
+    @property
+    def lossy(self) -> bool:
+        """Whether the coding is known to alter the signal."""
+        return self.subtype in LOSSY
+
+    @property
+    def duration_s(self) -> float:
+        """Length, s."""
+        return self.frames / self.rate_hz
+
+    def blocks(self, frames: int) -> Iterator[NDArray[np.float64]]:
+        """Read the file from its beginning, one block in memory at a time.
+
+        Parameters
+        ----------
+        frames : int
+            Frames in a block, above 0.
+
+        Yields
+        ------
+        ndarray, shape (frames, channels)
+            Full scale = 1.0, integer codes exact; the last block may be shorter. Floating-point
+            files may hold anything, NaN included.
+
+        Raises
+        ------
+        InputError
+            If the file cannot be read to the end that its header names. Blocks that were already
+            given are as they are in the file.
+        """
+        import soundfile
+
+        count = 0
+        try:
+            with soundfile.SoundFile(self.path) as file:
+                while True:
+                    block = file.read(frames, dtype="float64", always_2d=True)
+                    if len(block) == 0:
+                        break
+                    count += len(block)
+                    yield block
+        except soundfile.SoundFileError as error:
+            where = f"after {count / self.rate_hz:.1f} s of {self.duration_s:.1f} s"
+            raise _unusable(self.path, f"damaged {where} ({_reason(error)})") from error
+        if count < self.frames:
+            raise _unusable(self.path, f"truncated, {count} of {self.frames} frames are there")
+
+
+def open_recording(path: Path) -> Recording:
+    """Look at an audio file of any kind that libsndfile reads.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Recording
+        Described by its header, which has been compared with the size of the file where the
+        format allows that.
+
+    Raises
+    ------
+    InputError
+        If it is missing, no file, empty, no audio, holds no frames, is shorter than its header
+        says, or does not say how long it is.
+    """
+    import soundfile
+
+    try:
+        if not path.exists():
+            raise InputError(f"{path}: no such file", "check the name")
+        if not path.is_file():
+            raise InputError(f"{path}: not a file", "name the recordings one by one")
+        size = path.stat().st_size
+        with open(path, "rb"):
+            pass
+    except OSError as error:
+        raise InputError(f"{path}: {error.strerror or error}", "restore access to it") from error
+    if size == 0:
+        raise _unusable(path, "empty")
+    try:
+        with soundfile.SoundFile(path) as file:
+            found = Recording(
+                path, int(file.samplerate), file.channels, file.frames, file.format, file.subtype
+            )
+            log = str(file.extra_info)
+    except soundfile.SoundFileError as error:
+        what = f"not an audio file that can be read ({_reason(error)})"
+        raise InputError(f"{path}: {what}", "save it as WAV or FLAC") from error
+    except TypeError as error:  # soundfile asks for rate and channels of headerless samples
+        raise InputError(f"{path}: has no header", "save it as WAV or FLAC") from error
+    _check_length(found, size, log)
+    return found
+
+
+def _check_length(found: Recording, size: int, log: str) -> None:
+    """Compare what the header says with the file; libsndfile corrects silently, but logs it."""
+    for claimed, there in re.findall(r": (\d+) \(should be (\d+)\)", log):
+        if int(there) < int(claimed) < UNKNOWN_SIZE:
+            what = f"truncated, its header names {claimed} bytes where {there} are"
+            raise _unusable(found.path, what)
+    if "seems to be truncated" in log:
+        raise _unusable(found.path, "truncated")
+    if found.frames > LONGEST:
+        raise _unusable(found.path, "its header does not say how long it is")
+    if found.frames == 0:
+        raise _unusable(found.path, "its header names no samples")
+    # Behind too small a length libsndfile takes samples for chunks. A short rest is left alone: it
+    # is what careless programs write behind the samples.
+    audio_bytes = found.frames * found.channels * SAMPLE_BYTES.get(found.subtype, 8)
+    if "Exiting parser" in log and size > 1.05 * audio_bytes + 4096:
+        what = f"its header names {found.frames} frames, and what follows them is no audio file"
+        raise _unusable(found.path, what)
+
+
+def _unusable(path: Path, what: str) -> InputError:
+    return InputError(f"{path}: {what}", "copy the file again, or save it again as WAV or FLAC")
 
 
 def write_capture(path: Path, codes: NDArray[np.int32], rate_hz: int) -> None:
