@@ -66,7 +66,11 @@ def gauge_lines(
         pointer = None
     rows = ROWS * scale
     # A large screen has room to say how far in digits, above the words.
-    far = digits(f"{abs(guidance.to_go_db):.2f}") if scale > 1 and guidance.to_go_db else []
+    far = (
+        digits(f"{abs(guidance.to_go_db):.2f}")
+        if scale > 1 and guidance.to_go_db and guidance.direction != "hold"
+        else []
+    )
     beside = words_beside(guidance, uncertainty)
     lines = []
     column = len(left[0]) + 1 + len(unit) + 2
@@ -92,7 +96,7 @@ def words_beside(guidance: Guidance, uncertainty: str) -> list[str]:
     headline = guidance.headline or ("" if direction is None else WORDS[direction])
     if headline:
         words.append(headline if direction is None else f"{MARKS[direction]} {headline}")
-    if guidance.to_go_db is not None:
+    if guidance.to_go_db is not None and direction != "hold":
         over = guidance.to_go_db < 0.0
         words.append(f"{db(abs(guidance.to_go_db))} {'too much' if over else 'to go'}")
     if guidance.target_volts_rms is not None:
