@@ -77,11 +77,18 @@ class MeterSpec:
         Limits of error: +-(percent of reading + counts of the last digit).
     resolution_v : float
         Last digit on the range in use, V.
+    frequency_hz : tuple of float or None
+        Lowest and highest frequency for which that holds, Hz; None where not known.
+    true_rms : bool or None
+        True for true RMS, False for a meter that averages and is right for sines only; None where
+        not known.
     """
 
     percent: float
     counts: float
     resolution_v: float
+    frequency_hz: tuple[float, float] | None = None
+    true_rms: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

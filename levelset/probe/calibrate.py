@@ -33,7 +33,7 @@ RESISTOR_TOLERANCE = 0.05
 
 
 class MeterLimits(Protocol):
-    """Limits of error of a multimeter: +-(percent of reading + counts of the last digit)."""
+    """Specification of a multimeter on AC: +-(percent of reading + counts of the last digit)."""
 
     @property
     def percent(self) -> float:
@@ -48,6 +48,16 @@ class MeterLimits(Protocol):
     @property
     def resolution_v(self) -> float:
         """Last digit on the range in use, V."""
+        ...
+
+    @property
+    def frequency_hz(self) -> tuple[float, float] | None:
+        """Lowest and highest frequency for which that holds, Hz; None where not known."""
+        ...
+
+    @property
+    def true_rms(self) -> bool | None:
+        """True for true RMS, False for sines only; None where not known."""
         ...
 
 
@@ -141,6 +151,7 @@ def calibrate_from_common_touch(
 
     tone = reading.legs[0].tone
     assert tone.frequency_hz is not None
+    _check_range(meter, tone.frequency_hz.value)
     common = _common_components(meter_volts_rms, meter, reading, lift)
     return Calibration(
         name=name,
@@ -166,12 +177,13 @@ def _common_components(
     volts: float, meter: MeterLimits, reading: TipsReading, lift: float
 ) -> tuple[Component, ...]:
     relative = meter_tolerance_v(meter, volts) / volts
-    # A meter that averages is off by at most a third of the third harmonic; one that reads true
-    # RMS by THD**2 / 2. Which one it is need not be known if the larger limit counts.
+    # The scale is the fundamental's. A meter of true RMS reads THD**2 / 2 more than that; one that
+    # averages is off by at most a third of the third harmonic, which also bounds an unknown one.
     thd = max(leg.tone.thd_percent.value for leg in reading.legs if leg.tone.thd_percent) / 100.0
+    waveform = thd * thd / 2.0 if meter.true_rms else thd / 3.0
     return (
         from_limits("multimeter", 1.0, relative),
-        from_limits("waveform at calibration", 1.0, thd / 3.0),
+        from_limits("waveform at calibration", 1.0, waveform),
         from_limits("ground lead at calibration", 1.0, RESISTOR_TOLERANCE * lift),
     )
 
@@ -201,6 +213,18 @@ def _check_meter(volts: float, meter: MeterLimits) -> None:
             f"the multimeter is only good to {100.0 * tolerance:.1f} % at {volts:g} V, "
             f"{100.0 * MAX_METER_TOLERANCE:g} % is the limit",
             "turn the source up or use a smaller range of the meter",
+        )
+
+
+def _check_range(meter: MeterLimits, tone_hz: float) -> None:
+    if meter.frequency_hz is None:
+        return
+    low, high = meter.frequency_hz
+    if not low <= tone_hz <= high:
+        raise UsageError(
+            f"the tone of {tone_hz:.1f} Hz is outside the multimeter's range, "
+            f"{low:g} to {high:g} Hz",
+            "use the calibration tone near 100 Hz, or a meter that is specified there",
         )
 
 
