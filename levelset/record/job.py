@@ -114,7 +114,8 @@ class Job:
         plan : JobPlan
             What is known before measuring.
         when : datetime or None
-            Time of creation, aware; its date begins the folder's name. None asks the clock.
+            Time of creation, aware; its date begins the folder's name. None asks the clock
+            and takes the local date.
         clock : callable
             Time of later lines.
 
@@ -127,7 +128,7 @@ class Job:
         """
         first = job_data(title, plan)
         check_data("job", first)
-        created = clock() if when is None else when
+        created = clock().astimezone() if when is None else when
         _utc_text(created)
         try:
             folder_parent.mkdir(parents=True, exist_ok=True)

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import time
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -81,6 +82,20 @@ def test_times_are_utc_and_need_an_offset(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="offset"):
         Job.create(tmp_path, "y", plan(), datetime(2031, 1, 1))
     assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone can only be set on POSIX")
+def test_without_a_time_the_folder_has_the_local_date(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setenv("TZ", "XXX-13")  # 13 h east of Greenwich, where it is the next day already
+        time.tzset()
+        late = clock(datetime(2030, 12, 31, 11, 30, tzinfo=UTC))
+        with Job.create(tmp_path, "x", plan(), clock=late) as job:
+            assert job.path.name == "2031-01-01-x"
+            assert job.lines()[0].time.startswith("2030-12-31T11:30")
+    time.tzset()
 
 
 @pytest.mark.parametrize(
