@@ -13,6 +13,8 @@ import math
 from dataclasses import dataclass
 
 LARGEST_OVERDRIVE_DB = 60.0
+START_RAD = 0.7
+STEPS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,17 +35,15 @@ class ClippedSine:
 
     def angle(self, limit: float | None) -> float:
         """Return half the angle that the sine spends at a limit, rad."""
-        return 0.0 if limit is None else _held_angle(limit, self.amplitude)
+        if limit is None or limit >= self.amplitude:
+            return 0.0
+        return math.acos(limit / self.amplitude)
 
     @property
     def overdrive_db(self) -> float:
         """Amplitude over the lower of the limits, dB."""
         limits = [v for v in (self.upper, self.lower) if v is not None]
         return 20.0 * math.log10(self.amplitude / min(limits)) if limits else 0.0
-
-
-def _held_angle(limit: float, amplitude: float) -> float:
-    return math.acos(limit / amplitude) if limit < amplitude else 0.0
 
 
 def _cap_mean(phi: float) -> float:
@@ -71,21 +71,39 @@ def explain(fundamental: float, upper: float | None, lower: float | None) -> Cli
         Its limits are counted from the middle of the sine, not from the mean, which clipping of
         one half moves and which an AC-coupled input does not pass.
     """
-    mean = 0.0
-    amplitude = fundamental
-    largest = fundamental * 10.0 ** (LARGEST_OVERDRIVE_DB / 20.0)
-    least = 1e-3 * fundamental
-    for _ in range(60):
-        high = math.inf if upper is None else max(upper + mean, least)
-        low = math.inf if lower is None else max(lower - mean, least)
-        high_angle, low_angle = _held_angle(high, amplitude), _held_angle(low, amplitude)
-        taken = cap_fundamental(high_angle) + cap_fundamental(low_angle)
-        # d held / d amplitude at fixed limits is the share of the sine that is not held.
-        slope = 1.0 - sum(p + 0.5 * math.sin(2.0 * p) for p in (high_angle, low_angle)) / math.pi
-        step = (fundamental - amplitude * (1.0 - taken)) / max(slope, 1e-6)
-        moved = amplitude * (_cap_mean(low_angle) - _cap_mean(high_angle)) - mean
-        amplitude = min(max(amplitude + step, 0.5 * amplitude), 3.0 * amplitude, largest)
-        mean += moved
-        if abs(step) < 1e-10 * amplitude and abs(moved) < 1e-10 * amplitude:
+    largest = math.acos(10.0 ** (-LARGEST_OVERDRIVE_DB / 20.0))
+    high = 0.0 if upper is None else START_RAD
+    low = 0.0 if lower is None else START_RAD
+    for _ in range(STEPS):
+        left = 1.0 - cap_fundamental(high) - cap_fundamental(low)
+        mean = _cap_mean(high) - _cap_mean(low)
+        # What is missing of both levels, in units of the sine, and its derivatives:
+        # E0' = phi sin(phi) / pi and E1' = 2 sin(phi)**2 / pi.
+        wanted_high = 0.0 if upper is None else upper / fundamental
+        wanted_low = 0.0 if lower is None else lower / fundamental
+        miss_high = 0.0 if upper is None else math.cos(high) + mean - wanted_high * left
+        miss_low = 0.0 if lower is None else math.cos(low) - mean - wanted_low * left
+        sin_high, sin_low = math.sin(high), math.sin(low)
+        mean_by_high, mean_by_low = high * sin_high / math.pi, -low * sin_low / math.pi
+        by_high, by_low = 2.0 * sin_high**2 / math.pi, 2.0 * sin_low**2 / math.pi
+        a = 1.0 if upper is None else mean_by_high - sin_high + wanted_high * by_high
+        b = 0.0 if upper is None else mean_by_low + wanted_high * by_low
+        c = 0.0 if lower is None else wanted_low * by_high - mean_by_high
+        d = 1.0 if lower is None else wanted_low * by_low - mean_by_low - sin_low
+        determinant = a * d - b * c
+        if determinant == 0.0:
             break
-    return ClippedSine(amplitude, None if upper is None else high, None if lower is None else low)
+        step_high = (b * miss_low - d * miss_high) / determinant
+        step_low = (c * miss_high - a * miss_low) / determinant
+        if upper is not None:
+            high = min(max(high + step_high, 0.2 * high), largest)
+        if lower is not None:
+            low = min(max(low + step_low, 0.2 * low), largest)
+        if abs(step_high) + abs(step_low) < 1e-11:
+            break
+    amplitude = fundamental / (1.0 - cap_fundamental(high) - cap_fundamental(low))
+    return ClippedSine(
+        amplitude,
+        None if upper is None else amplitude * math.cos(high),
+        None if lower is None else amplitude * math.cos(low),
+    )

@@ -25,6 +25,8 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_TOLERANCE = 0.006
 HIGHEST_MULTIPLE = 20
 STRONG_MULTIPLES = 6
+LOWEST_SEEN = 3
+"""Lines without one of the first multiples among them are something else."""
 STANDS_OUT = 14.0
 SURROUNDINGS = 24
 """Bins over which the floor beside a line is taken."""
@@ -170,6 +172,8 @@ def _family(lines: list[tuple[float, float]], bin_hz: float) -> tuple[_Family, f
     for nominal_hz in MAINS_HZ:
         family = _Family(nominal_hz)
         family.add(lines, nominal_hz, bin_hz)
+        if min(family.seen, default=0) > LOWEST_SEEN:
+            family.seen.clear()
         families.append((family, nominal_hz))
     return max(families, key=lambda f: f[0].power)
 

@@ -146,7 +146,12 @@ def _find(
         fit = fit_tone(window, _TURN * start_hz / rate_hz, refit=True)
         moved_bins = abs(fit.w * rate_hz / _TURN - start_hz) / bin_hz
         alternating = window.energy - window.total**2 / n
-        if moved_bins < 0.5 and fit.residual_energy < 0.05 * alternating:
+        sizes = np.abs(fit.phasors)
+        if (
+            moved_bins < 0.5
+            and fit.residual_energy < 0.05 * alternating
+            and float(sizes.max()) == float(sizes[0])
+        ):
             void = _wrong_frequency(fit.w * rate_hz / _TURN, expected_hz, bin_hz)
             return fit if void is None else void
     start_w = strongest_line(samples)
