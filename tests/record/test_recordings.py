@@ -194,6 +194,15 @@ def test_a_truncated_file_is_never_read_as_a_whole_one(
         read_all(path)
 
 
+def test_a_truncated_mp3_file_ends_before_its_header_says(tmp_path: Path) -> None:
+    # Its decoder ends without an error; only the count of frames tells.
+    path = tmp_path / "r.mp3"
+    soundfile.write(path, noise(frames=96000), 48000)
+    os.truncate(path, path.stat().st_size // 2)
+    with pytest.raises(InputError, match=r"truncated, \d+ of 96000 frames"):
+        read_all(path)
+
+
 def change(path: Path, at: int, form: str, value: int) -> None:
     data = bytearray(path.read_bytes())
     struct.pack_into(form, data, at, value)
