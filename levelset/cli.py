@@ -217,7 +217,8 @@ def main() -> None:
     """Run the command line with the exit status and the error line of the contract."""
     try:
         # Not cli.main(): it would print an empty line of its own after Ctrl-C.
-        with cli.make_context("levelset", sys.argv[1:]) as context:
+        context = cli.make_context("levelset", sys.argv[1:])
+        with context:
             cli.invoke(context)
     except LevelsetError as error:
         _fail(error)
@@ -226,8 +227,8 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         _fail(Interrupted("stopped by the person", "start again when ready"))
     except click.ClickException as error:
-        context = getattr(error, "ctx", None)
-        path = "levelset" if context is None else context.command_path
+        where = getattr(error, "ctx", None)
+        path = "levelset" if where is None else where.command_path
         what = " ".join(error.format_message().split()).rstrip(".")
         _fail(UsageError(what, f"see {path} --help"))
     except BrokenPipeError:

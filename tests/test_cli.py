@@ -1,4 +1,4 @@
-"""Every bad input gets one line that says what to do, the contract's exit status, and no leftovers."""
+"""Every bad input gets one line that says what to do, its exit status, and no leftovers."""
 
 from __future__ import annotations
 

@@ -45,9 +45,29 @@ class ClippedSine:
         limits = [v for v in (self.upper, self.lower) if v is not None]
         return 20.0 * math.log10(self.amplitude / min(limits)) if limits else 0.0
 
+    @property
+    def thd_percent(self) -> float:
+        """Return the THD of this sine with all its harmonics, over the fundamental, %.
+
+        What is no fundamental and no mean is harmonics (Parseval). A cap of half angle phi takes
+        ``(phi / 2 + sin(2 phi) / 4 - phi cos(phi)**2) / pi`` of the mean square of a unit cosine
+        (elementary integral).
+        """
+        angles = (self.angle(self.upper), self.angle(self.lower))
+        square = 0.5 - sum(_cap_square(phi) for phi in angles)
+        mean = _cap_mean(angles[1]) - _cap_mean(angles[0])
+        fundamental = 1.0 - sum(cap_fundamental(phi) for phi in angles)
+        harmonics = 2.0 * (square - mean * mean) / fundamental**2 - 1.0
+        return 100.0 * math.sqrt(max(harmonics, 0.0))
+
 
 def _cap_mean(phi: float) -> float:
     return (math.sin(phi) - phi * math.cos(phi)) / math.pi
+
+
+def _cap_square(phi: float) -> float:
+    cos = math.cos(phi)
+    return (0.5 * phi + 0.25 * math.sin(2.0 * phi) - phi * cos * cos) / math.pi
 
 
 def cap_fundamental(phi: float) -> float:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 MAX_THD_PERCENT = 1.0
 """Above this a meter for sines only and a fit of the fundamental do not read the same."""
-MAX_METER_TOLERANCE = 0.03
+MAX_METER_TOLERANCE = 0.10
 """Largest tolerance of the meter, as a part of what it reads."""
 DESIGN_TOLERANCE = 0.10
 """Largest difference to the design of the probe."""

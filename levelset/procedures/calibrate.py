@@ -30,7 +30,7 @@ from levelset.procedures.protocol import (
     Listen,
     Procedure,
 )
-from levelset.procedures.steady import SteadyWatch, over_limit
+from levelset.procedures.steady import LevelWatch, over_limit
 from levelset.signals.tones import set_tone
 from levelset.units import SQRT2
 
@@ -88,8 +88,8 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     first = calibration.volts_per_full_scale[0]
     yield Finish(
         "accepted",
-        f"One full scale is {first.value:.2f} V peak at tip A, ± {100.0 * first.u / first.value:.1f} %; "
-        "the multimeter is most of that.",
+        f"One full scale is {first.value:.2f} V peak at tip A, "
+        f"± {100.0 * first.u / first.value:.1f} %; the multimeter is most of that.",
         {
             "volts_per_full_scale": scales,
             "match": None if calibration.match is None else calibration.match.as_json(),
@@ -107,33 +107,35 @@ def _tip_a(reading: TipsReading) -> Reading:
 
 def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) -> Steps:
     """Turn up click by click until the meter can be trusted, and not into clipping."""
-    watch = SteadyWatch(0.0)
+    watch = LevelWatch()
     patience = Patience("The tone did not become loud enough to calibrate with")
-    wanted = volume
-    sentence = "Hold the volume."
+    guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CALIBRATE")
+    shown = guidance
     while True:
-        act = Act("volume_up_one", value=float(wanted)) if wanted > volume else Act("wait")
-        event = yield Listen(spec, Guidance(sentence, act, headline="CALIBRATE"), (AT_END,))
+        event: TipsReading | Answer = yield Listen(spec, shown, (AT_END,))
         if isinstance(event, Answer):
             return
         leg = _tip_a(event)
         watch.add(leg)
         patience.wait(leg)
-        if leg.tone.void is not None:
-            sentence = void_guidance(leg, act).sentence
+        shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act)
+        if not watch.new_level or leg.tone.amplitude_fs is None:
             continue
-        if not watch.steady or leg.tone.amplitude_fs is None:
-            continue
-        approximate_v = leg.tone.amplitude_fs.value * design_v / SQRT2
         if over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
             yield Ask(
                 "The tone is no longer clean here. Turn the volume down by 2.",
                 Act("volume_down", value=2.0),
             )
             return
-        if approximate_v >= ENOUGH_V_RMS:
+        if leg.tone.amplitude_fs.value * design_v / SQRT2 >= ENOUGH_V_RMS:
             return
-        wanted += 1
-        volume = wanted - 1
-        sentence = "Turn the volume up one click."
-        watch.reset()
+        watch.take()
+        patience.progress()
+        volume += 1
+        guidance = Guidance(
+            f"Turn the volume up one click, until the tip reads about {ENOUGH_V_RMS:g} V.",
+            Act("volume_up_one", value=float(volume)),
+            headline="CALIBRATE",
+            direction="up",
+        )
+        shown = guidance

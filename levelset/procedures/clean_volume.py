@@ -35,11 +35,8 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.procedures.steady import ClippingWatch, SteadyWatch, over_limit
+from levelset.procedures.steady import ClippingWatch, LevelWatch, over_limit
 from levelset.signals.tones import set_tone
-
-NEW_LEVEL_DB = 0.1
-"""A settled level that differs by this much, or four times its scatter, is a new one, dB."""
 
 UNDECIDED_READINGS = 12
 """A settled level that shows clipping now and then counts as over the limit after this many."""
@@ -96,14 +93,13 @@ def _end_sentence(curve: tuple[CurvePoint, ...], at_end: bool, plan: JobPlan) ->
 def _climb(spec: ToneSpec, first: int, plan: JobPlan) -> Steps:
     """Capture level after level; returns the curve and whether the volume ran out."""
     curve: tuple[CurvePoint, ...] = ()
-    watch = SteadyWatch(0.0)
+    watch = LevelWatch()
     clipping = ClippingWatch(plan.limit_percent)
     patience = Patience("The level did not follow the volume")
-    captured_db: float | None = None
     volume, undecided = first, 0
     void: Guidance | None = None
     while True:
-        guidance = void or _climbing(curve, volume, captured_db is not None)
+        guidance = void or _climbing(curve, volume)
         event: TipsReading | Answer = yield Listen(spec, guidance, (AT_END,) if curve else ())
         if isinstance(event, Answer):
             return curve, True
@@ -112,29 +108,24 @@ def _climb(spec: ToneSpec, first: int, plan: JobPlan) -> Steps:
         clipping.add(one)
         patience.wait(one)
         void = None if one.tone.void is None else void_guidance(one, guidance.act)
-        if not watch.steady or one.tone.level_dbfs is None:
+        if not watch.new_level:
+            undecided = 0
             continue
         undecided += clipping.suspected
         if clipping.suspected and not clipping.confirmed and undecided < UNDECIDED_READINGS:
-            continue
-        level_db = one.tone.level_dbfs.value
-        threshold_db = max(NEW_LEVEL_DB, 2.0 * one.tone.level_dbfs.u)
-        if captured_db is not None and abs(level_db - captured_db) < threshold_db:
-            undecided = 0
             continue
         point = _point(volume, one)
         yield Accept(event, "clean_volume_step", {"volume": volume})
         curve = (*curve, point)
         if clipping.confirmed or undecided >= UNDECIDED_READINGS:
             return curve, False
-        captured_db = level_db
+        watch.take()
         volume, undecided = volume + 1, 0
-        watch.reset()
         patience.progress()
 
 
-def _climbing(curve: tuple[CurvePoint, ...], volume: int, turning: bool) -> Guidance:
-    if turning:
+def _climbing(curve: tuple[CurvePoint, ...], volume: int) -> Guidance:
+    if curve:
         return Guidance(
             "Turn the volume up one click and wait for the sound.",
             Act("volume_up_one", value=float(volume)),

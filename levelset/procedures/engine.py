@@ -288,7 +288,7 @@ class Engine:
             self._calibration_seq = self._recorder.append("calibration", line)
             self._calibration = finish.calibration
         sentence = finish.sentence
-        if self._tone_from == "vehicle" and finish.outcome not in ("accepted", "limited"):
+        if self._tone_from == "vehicle" and finish.outcome in ("failed", "aborted"):
             sentence += " The tone comes from the vehicle: turn it down there."
         step = StepResult(
             self._name,

@@ -175,7 +175,7 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
         if search.undecided:
             shown = _searching(search, one, goal, channel)
         elif inside:
-            shown = _hold(goal, "Hands off: levelset looks whether it stays.")
+            shown = _hold(goal, "Hands off: levelset looks whether it stays.", -level_db)
             if watch.moving_for_s(one.start_s) > PATIENCE_S:
                 shown, offers = unsteady_guidance(shown, watch), (ACCEPT_MEAN,)
         else:
@@ -207,13 +207,13 @@ def _to_go(to_go_db: float, goal: _Goal, channel: ChannelPlan) -> Guidance:
     )
 
 
-def _hold(goal: _Goal, sentence: str) -> Guidance:
+def _hold(goal: _Goal, sentence: str, to_go_db: float | None = None) -> Guidance:
     return Guidance(
         sentence,
         Act("wait"),
         headline="HOLD",
         direction="hold",
-        to_go_db=0.0,
+        to_go_db=to_go_db,
         target_volts_rms=goal.volts_rms,
         target_note=goal.note,
     )

@@ -6,13 +6,18 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from levelset.analysis.clipped_sine import ClippedSine
 from levelset.probe.reading import Reading
-from levelset.procedures.steady import CLIPPING_READINGS, ClippingWatch, over_limit
+from levelset.procedures.steady import ClippingWatch, over_limit
 from levelset.quantity import Quantity
-from levelset.units import SQRT2, db_from_ratio
+from levelset.units import SQRT2, db_from_ratio, ratio_from_db
 
 BRACKET_DB = 0.15
 """The onset of a soft limit is narrowed down to this, dB."""
+
+HARD_APART = 0.015
+HARD_APART_PERCENT = 0.05
+"""A hard clipped sine has the THD of its overdrive within this part of it plus this much, %."""
 
 CONTRADICTED = 0.99
 """A flat top's voltage is no onset when THD is over the limit below this part of it."""
@@ -66,9 +71,8 @@ class OnsetSearch:
         if self._clipping.confirmed:
             self._over_seen = True
             flat = [_flat_onset(r) for r in self._clipping.consecutive]
-            found = [onset for onset in flat if onset is not None]
-            if len(found) == CLIPPING_READINGS:
-                self.onset = _surer(self.onset, found[-1])
+            if None not in flat:
+                self.onset = _surer(self.onset, flat[-1])
                 return
             self._over_v = min(self._over_v, volts.value)
             if self.onset is not None and self._over_v < CONTRADICTED * self.onset.volts_rms.value:
@@ -118,30 +122,33 @@ class OnsetSearch:
 def _flat_onset(one: Reading) -> Onset | None:
     """Return the largest unclipped sine from the flat top of a reading.
 
-    The flat level, less the mean, is the peak of that sine; the lower of the two halves counts.
+    The flat level is the peak of that sine; the lower of the two halves counts. A soft limit looks
+    flat too when it is driven hard, but then more than the cap of a sine is missing: its THD is not
+    the one of a hard clipped sine with this overdrive, and its top tells no onset.
     """
     tone, volts = one.tone, one.volts_rms
     clipping = tone.clipping
-    if clipping is None or clipping.state != "hard_clipping" or volts is None:
+    if clipping is None or clipping.overdrive_db is None or volts is None:
         return None
-    if tone.amplitude_fs is None:
+    if tone.amplitude_fs is None or tone.thd_percent is None:
         return None
-    mean_fs = 0.0 if tone.offset_fs is None else tone.offset_fs.value
-    peaks = [
-        (abs(flat.value - mean_fs), flat.u)
-        for flat in (clipping.upper_fs, clipping.lower_fs)
-        if flat is not None
-    ]
-    if not peaks:
+    tops = [flat for flat in (clipping.upper_fs, clipping.lower_fs) if flat is not None]
+    peak_fs, u_fs = min((abs(flat.value), flat.u) for flat in tops)
+    sine = ClippedSine(
+        peak_fs * ratio_from_db(clipping.overdrive_db.value),
+        None if clipping.upper_fs is None else abs(clipping.upper_fs.value),
+        None if clipping.lower_fs is None else abs(clipping.lower_fs.value),
+    )
+    apart_percent = abs(tone.thd_percent.value - sine.thd_percent)
+    if apart_percent > HARD_APART * sine.thd_percent + HARD_APART_PERCENT:
         return None
-    peak_fs, u_fs = min(peaks)
     volts_per_fs = volts.value * SQRT2 / tone.amplitude_fs.value
     value = peak_fs * volts_per_fs / SQRT2
     relative = ((u_fs / peak_fs) ** 2 + (volts.u / volts.value) ** 2) ** 0.5
     return Onset(Quantity(value, value * relative, "V"), "flat")
 
 
-def _surer(known: Onset | None, found: Onset) -> Onset:
-    if known is None or found.volts_rms.u < known.volts_rms.u:
+def _surer(known: Onset | None, found: Onset | None) -> Onset | None:
+    if known is None or (found is not None and found.volts_rms.u < known.volts_rms.u):
         return found
     return known

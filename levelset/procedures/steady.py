@@ -13,6 +13,9 @@ WINDOWS = 4
 SPAN_DB = 0.05
 """How far they may differ, dB, where the reading's own scatter is smaller."""
 
+NEW_LEVEL_DB = 0.1
+"""A settled level that differs by this much, or four times its scatter, is a new one, dB."""
+
 AGAIN_AFTER_S = 2.0
 """A level that is accepted is seen again this much later, s."""
 
@@ -105,6 +108,30 @@ class SteadyWatch:
     def _mean(self) -> _Level:
         levels = [level.level_db for level in self._levels]
         return _Level(self._levels[-1].time_s, sum(levels) / len(levels), 0.0)
+
+
+class LevelWatch(SteadyWatch):
+    """Watches for the next settled level: steady, and not the one that was taken last."""
+
+    def __init__(self) -> None:
+        super().__init__(0.0)
+        self._taken_db: float | None = None
+
+    @property
+    def new_level(self) -> bool:
+        """True when the level is steady and new."""
+        if not self.steady:
+            return False
+        if self._taken_db is None:
+            return True
+        level = self._levels[-1]
+        threshold_db = max(NEW_LEVEL_DB, 4.0 * level.scatter_db)
+        return abs(level.level_db - self._taken_db) >= threshold_db
+
+    def take(self) -> None:
+        """Take the level that is there; only another one is new from now on."""
+        self._taken_db = self._levels[-1].level_db
+        self.reset()
 
 
 class ClippingWatch:

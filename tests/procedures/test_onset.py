@@ -6,33 +6,57 @@ import math
 
 import pytest
 
+from levelset.analysis.clipped_sine import ClippedSine, explain
 from levelset.analysis.result import Clipping, ToneResult
 from levelset.probe.reading import Reading
 from levelset.procedures.onset import OnsetSearch
 from levelset.quantity import Quantity
 
 
-def reading(volts, *, thd=0.05, flat_v=None, halves="both", mean_v=0.0):
-    """One full scale is 100 V peak."""
-    state = "hard_clipping" if flat_v else ("soft_clipping" if thd > 1.0 else "clean")
-    level = None if flat_v is None else Quantity((flat_v + mean_v) / 100.0, 1e-4, "FS")
-    lower = None if flat_v is None else Quantity((-flat_v + mean_v) / 100.0, 1e-4, "FS")
+def reading(volts, *, thd=0.05, flat_v=None, halves="both"):
+    """One full scale is 100 V peak; with a flat top the sine is clipped hard unless told."""
+    peak_v = volts * math.sqrt(2.0)
+    upper = flat_v if halves in ("both", "upper") else None
+    lower = flat_v if halves in ("both", "lower") else None
+    state = "soft_clipping" if thd > 1.0 else "clean"
+    overdrive = None
+    if flat_v:
+        sine = explain(peak_v, upper, lower)
+        state = "hard_clipping"
+        overdrive = Quantity(sine.overdrive_db, 0.01, "dB")
+        thd = sine.thd_percent if thd == 0.05 else thd
     tone = ToneResult(
         void=None,
-        amplitude_fs=Quantity(volts * math.sqrt(2.0) / 100.0, 1e-5, "FS"),
-        offset_fs=Quantity(mean_v / 100.0, 1e-5, "FS"),
+        amplitude_fs=Quantity(peak_v / 100.0, 1e-5, "FS"),
         level_dbfs=Quantity(-10.0, 0.001, "dB"),
         thd_percent=Quantity(thd, 0.01, "%"),
         clipping=Clipping(
             state,
             halves if flat_v else "none",
-            None,
-            level if halves in ("both", "upper") else None,
-            lower if halves in ("both", "lower") else None,
+            overdrive,
+            None if not upper else Quantity(upper / 100.0, 1e-4, "FS"),
+            None if not lower else Quantity(-lower / 100.0, 1e-4, "FS"),
         ),
     )
     volts_q = Quantity(volts, 0.01 * volts, "V")
     return Reading("pair", 0.0, 0.25, tone, volts_q, volts_q)
+
+
+@pytest.mark.parametrize(
+    ("upper_db", "lower_db", "thd_percent"),
+    [
+        (0.1, 0.1, 0.336867),
+        (1.0, 1.0, 4.631555),
+        (6.0, 6.0, 23.23708),
+        (1.0, None, 3.53550),
+        (3.0, 1.0, 10.6863),
+        (0.2512607, 0.2512607, 1.0),
+    ],
+)
+def test_thd_of_a_clipped_sine(upper_db, lower_db, thd_percent):
+    """Fourier series of a clipped sine, all harmonics summed to 20 digits beforehand."""
+    limits = [None if db is None else 10.0 ** (-db / 20.0) for db in (upper_db, lower_db)]
+    assert ClippedSine(1.0, *limits).thd_percent == pytest.approx(thd_percent, rel=2e-5)
 
 
 def test_a_flat_top_tells_its_own_voltage():
@@ -47,12 +71,21 @@ def test_a_flat_top_tells_its_own_voltage():
     assert not search.undecided
 
 
-def test_the_mean_is_no_part_of_the_onset():
+def test_one_half_is_enough():
     search = OnsetSearch(1.0)
     for _ in range(3):
-        search.add(reading(20.5, flat_v=28.0, mean_v=1.5, halves="upper"))
+        search.add(reading(20.5, flat_v=28.0, halves="upper"))
     assert search.onset is not None
     assert search.onset.volts_rms.value == pytest.approx(28.0 / math.sqrt(2.0))
+
+
+def test_a_soft_knee_driven_hard_tells_no_onset():
+    search = OnsetSearch(1.0)
+    for _ in range(4):
+        search.add(reading(20.5, flat_v=28.0, thd=6.0))
+    assert search.onset is None
+    assert search.undecided
+    assert search.wanted_v_rms is not None
 
 
 def test_a_knock_decides_nothing():
@@ -80,12 +113,11 @@ def test_a_soft_limit_is_narrowed_down():
     assert search.onset.volts_rms.value == pytest.approx(20.0, rel=0.01)
 
 
-def test_a_flat_top_far_above_the_limit_is_corrected():
-    """Driven hard a soft knee looks flat, yet THD crosses the limit well below."""
+def test_an_onset_above_a_level_over_the_limit_is_taken_back():
     search = OnsetSearch(1.0)
     search.add(reading(17.0, thd=0.3))
     for _ in range(3):
-        search.add(reading(23.0, thd=8.0, flat_v=28.28))
+        search.add(reading(23.0, flat_v=28.28))
     assert search.onset is not None
     assert search.onset.kind == "flat"
     for _ in range(3):
