@@ -38,9 +38,8 @@ def soft_limit_1_percent_v_rms(amplifier):
         u = drive * np.sin(angle)
         over = np.abs(u) - (1.0 - knee)
         y = np.where(over > 0, np.sign(u) * (1.0 - knee + knee * np.tanh(over / knee)), u)
-        y = y + amplifier["thd_percent"] / 100.0 / math.sqrt(0.0375**2 + 0.0125**2 + 0.025**2) * (
-            y**3 - 2.6 * y**5 + 1.6 * y**7
-        )
+        thd = amplifier["thd_percent"] / 100.0
+        y = y - thd / (math.sqrt(2.0) / 16.0 + thd / 8.0) * (y**3 - y**5)
         lines = np.abs(np.fft.rfft(y)) / 2048
         return math.sqrt(float(np.sum(lines[2:41] ** 2))) / lines[1], lines[1]
 
