@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 COMPRESSED_HALF = 0.95
 COMPRESSED_WHOLE = 0.97
+RINGING = 2e-4
+"""Relative error of a level from the ringing of a band-limited flat top."""
 HELD_SHARE = 0.7
 """Part of the held angle over which the level is taken; the rest rounds off near its ends."""
 
@@ -91,6 +93,7 @@ def _level(top: Top, held: float, noise: float) -> tuple[float, float]:
     core = top.level[distance <= 0.5 * HELD_SHARE * held]
     uneven = abs(float(core.mean()) - level) if core.size >= 3 else 0.0
     scatter = max(float(chosen.std()), noise) / math.sqrt(chosen.size)
+    uneven += RINGING * abs(level)
     return level, 2.0 * scatter + uneven + _ripple(top, distance <= HELD_SHARE * held, noise)
 
 

@@ -149,8 +149,11 @@ def distortion(
     in_band = min(fit.order, counted_harmonics(frequency_hz, spectrum.rate_hz, fit.order))
     everything = float(squares[1:in_band].sum()) + 2.0 * other_power
     thd_n = math.sqrt(everything) / fundamental
-    # Noise power over B bins scatters by 1/sqrt(B); harmonics by 2 A times one quadrature.
-    bins = max(1.0, (band(spectrum.rate_hz)[1] - BAND_LOW_HZ) / spectrum.bin_hz)
+    # Noise power over B independent bins scatters by 1/sqrt(B); a Hann window leaves
+    # (sum w^2)^2 / (N sum w^4) = 18/35 of them independent. Harmonics scatter by 2 A times one
+    # quadrature.
+    width_hz = band(spectrum.rate_hz)[1] - BAND_LOW_HZ
+    bins = max(1.0, width_hz / spectrum.bin_hz * (18.0 / 35.0))
     noise_scatter = 2.0 * other_power / math.sqrt(bins)
     by_harmonics = 2.0 * math.sqrt(float((squares[1:in_band] * quadrature[1:in_band]).sum()))
     thd_n_u = (

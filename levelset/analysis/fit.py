@@ -192,8 +192,9 @@ def _descend(
         step, curvature, state = _step(window, w, order, multiples)
         w += min(max(step, -farthest), farthest)
         scatter = math.sqrt(state.residual_energy / n / curvature)
-        # After a Gauss-Newton step the error left is of second order in the step.
-        if abs(step) < max(0.3 * scatter, 1e-5 * farthest):
+        # After a Gauss-Newton step the error left is of second order in the step; the harmonics'
+        # phases at the window's ends, order * n / 2 * step, give its scale.
+        if 0.5 * order * n * step * step < 0.1 * scatter:
             break
     return w, state
 

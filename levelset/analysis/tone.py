@@ -171,6 +171,12 @@ def _find(
     frequency_hz = fit.w * rate_hz / _TURN
     if frequency_hz < FEWEST_PERIODS * bin_hz * (1.0 - 2e-3):
         return _too_few(n / rate_hz, frequency_hz)
+    if not (frequency_hz < 0.5 * rate_hz - 2.0 * bin_hz and math.isfinite(fit.var_w_ratio)):
+        return Void(
+            "no_tone",
+            f"The strongest line is at {found_hz:.0f} Hz, the end of what {rate_hz:.0f} samples a "
+            "second can hold: play the set tone, or use a higher sample rate.",
+        )
     return fit
 
 

@@ -45,10 +45,9 @@ RATE_PER_PEAK = 240.0
 RATE_POOLED = 9.5
 """Samples per period below which the third harmonic alone is left, and no shape to judge."""
 
-LOWEST_SHARES = (1.0, 0.5, 0.25)
+LOWEST_SHARES = (0.5, 0.25)
 """Shares of the peaks that are judged together, those that end lowest first."""
 
-_LEVEL_RING = HALF_ANGLES_DEG.index(15.0)
 _OUTER = len(HALF_ANGLES_DEG) - 1
 _EDGES_RAD = np.radians(np.asarray(HALF_ANGLES_DEG))
 
@@ -144,9 +143,18 @@ class _Moments:
     xy: NDArray[np.float64]
     yy: NDArray[np.float64]
 
-    def of(self, peaks: NDArray[np.intp]) -> _Moments:
-        """Return those of some peaks."""
-        return _Moments(*(getattr(self, name)[peaks] for name in self.__slots__))
+    def lowest(self, share: float, fewest: int) -> _Moments:
+        """Return those of the peaks that end lowest, chosen for each half angle by itself.
+
+        Ripple of the rail flattens only some peaks. The mean of a peak over a window is
+        independent of its slope over the same window, so this choice cannot make a slope vanish.
+        """
+        peaks = max(PEAKS_NEEDED, math.ceil(share * self.count.shape[0]))
+        known = np.where(self.count >= fewest, self.rise, np.inf)
+        order = np.argsort(known, axis=0, kind="stable")[:peaks]
+        return _Moments(
+            *(np.take_along_axis(getattr(self, name), order, axis=0) for name in self.__slots__)
+        )
 
 
 def _moments(top: Top, peak: NDArray[np.intp], peaks: int, amplitude: float) -> _Moments:
@@ -276,12 +284,8 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
     else:
         rules = _SHORT_PERIODS
         rows = [slope + STANDARD_ERRORS * error]
-    # Ripple of the rail flattens only some peaks, those that end lowest. What a peak's mean says
-    # is independent of its slope, so choosing by it cannot make a slope vanish.
-    order = np.argsort(each.rise[:, _LEVEL_RING], kind="stable")
-    for share in LOWEST_SHARES:
-        peaks = order[: max(PEAKS_NEEDED, math.ceil(share * top.peaks))]
-        rows.append(_bounds(each.of(peaks), noise, rules))
+    rows.append(_bounds(each, noise, rules))
+    rows.extend(_bounds(each.lowest(s, rules.fewest), noise, rules) for s in LOWEST_SHARES)
     bounds = np.minimum.reduce(rows)[:_OUTER]
     best = int(bounds.argmin())
     smallest = float(bounds[best])

@@ -53,7 +53,7 @@ def draw(rng):
     # A pole is known to 20 %; below 40 Hz a tone is read only behind slower couplings.
     pole_hz = math.exp(rng.uniform(math.log(0.3), math.log(min(8.0, frequency_hz / 8.0))))
     known_hz = pole_hz * rng.uniform(0.8, 1.2)
-    snr_db = rng.uniform(30.0, 95.0)
+    snr_db = rng.uniform(20.0, 95.0)
     seconds = max(rng.uniform(0.06, 0.5), 3.1 / frequency_hz)
     n = int(seconds * rate_hz)
     level = 10.0 ** (-rng.uniform(2.0, 40.0) / 20.0)
