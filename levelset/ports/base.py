@@ -12,7 +12,9 @@ if TYPE_CHECKING:
 
     from levelset.signals.signal import Signal
 
-Flag = Literal["overflow", "underflow", "gap"]
+Flag = Literal["overflow", "underflow", "gap", "processed"]
+"""What is known to be wrong with a block: the driver lost input, the output ran dry, the reader
+fell behind before this block, or the samples were no whole 24-bit codes and were rounded."""
 
 LEASE_S = 0.3
 """A port that plays falls silent when ``renew`` was not called for this long (stream time)."""

@@ -1,0 +1,263 @@
+"""The measurement gate: what blocks say about the path that they came through."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from levelset.ports.base import Block, Flag
+
+Cause = Literal[
+    "device_lost", "drop_out", "repeated_block", "processed", "silent_input", "input_overload"
+]
+
+LOST_AFTER_S = 0.5
+LOST_AFTER_BLOCKS = 8
+RATE_OVER_S = 10.0
+RATE_LIMIT = 500e-6
+"""Largest deviation of the frame rate by the computer's clock; crystals stay within 100e-6."""
+
+STILL_FOR_S = 0.5
+EXTREME_FS = 1.0 - 2.0**-15
+"""The highest code of a 16-bit path; a 24-bit path this near its end has met it as well."""
+
+KEEP_S = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class BlockFacts:
+    """What is kept of a block.
+
+    Parameters
+    ----------
+    stream, first_frame, frames : int
+        Where it stands.
+    arrived_s : float
+        When the driver handed it over, s.
+    crc : int
+        CRC-32 of its bytes.
+    flags : frozenset of Flag
+        What is known to be wrong.
+    peak_to_peak_fs : float
+        Of the channel that moves most, full scale.
+    mean_fs : float
+        Of the channel that moves most, full scale.
+    extreme : int
+        Samples at the ends of the scale.
+    periodic : bool
+        True where the second half is exactly the first: a repeat says nothing then.
+    code_bits : int
+        All codes of the block, OR-ed.
+    """
+
+    stream: int
+    first_frame: int
+    frames: int
+    arrived_s: float
+    crc: int
+    flags: frozenset[Flag]
+    peak_to_peak_fs: float
+    mean_fs: float
+    extreme: int
+    periodic: bool
+    code_bits: int
+
+    @classmethod
+    def of(cls, block: Block, *, arrived_s: float, crc: int) -> BlockFacts:
+        """Return the facts of a block."""
+        samples = block.samples
+        if samples.size == 0:
+            return cls(
+                block.stream, block.first_frame, len(samples), arrived_s, crc, block.flags,
+                0.0, 0.0, 0, True, 0,
+            )  # fmt: skip
+        spans = np.ptp(samples, axis=0)
+        most = int(np.argmax(spans))
+        half = len(samples) // 2
+        extreme = np.count_nonzero(np.abs(samples) >= EXTREME_FS)
+        codes = (samples * 2.0**23).astype(np.int64)
+        return cls(
+            block.stream,
+            block.first_frame,
+            len(samples),
+            arrived_s,
+            crc,
+            block.flags,
+            float(spans[most]),
+            float(samples[:, most].mean()),
+            int(extreme),
+            bool(np.array_equal(samples[:half], samples[half : 2 * half])),
+            int(np.bitwise_or.reduce(codes, axis=None)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One reason not to trust frames.
+
+    Parameters
+    ----------
+    cause : Cause
+        The word for a void reading.
+    sentence : str
+        For the person, with numbers.
+    """
+
+    cause: Cause
+    sentence: str
+
+
+class Gate:
+    """Keeps the facts of the last blocks and judges any stretch of frames.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Nominal rate, Hz.
+    block_frames : int
+        Frames in a block.
+    """
+
+    def __init__(self, rate_hz: int, block_frames: int) -> None:
+        self._rate_hz = rate_hz
+        self._block_s = block_frames / rate_hz
+        self._facts: deque[BlockFacts] = deque(maxlen=round(KEEP_S / self._block_s))
+        self._code_bits = 0
+        self.longest_wait_s = max(LOST_AFTER_S, LOST_AFTER_BLOCKS * self._block_s)
+
+    def add(self, facts: BlockFacts) -> None:
+        """Take the facts of the next block."""
+        if self._facts and facts.stream != self._facts[-1].stream:
+            self._facts.clear()
+            self._code_bits = 0
+        self._facts.append(facts)
+        self._code_bits |= facts.code_bits
+
+    @property
+    def bits(self) -> int:
+        """Bits of the path as seen so far: 16 where the lowest 8 of 24 are always 0."""
+        return effective_bits(self._code_bits)
+
+    @property
+    def rate_ppm(self) -> float | None:
+        """Deviation of the frame rate over the last 10 s, parts in a million; None before."""
+        span = [f for f in self._facts if self._facts[-1].arrived_s - f.arrived_s <= RATE_OVER_S]
+        if len(span) < 3 or span[-1].arrived_s - span[0].arrived_s < 0.9 * RATE_OVER_S:
+            return None
+        slope = frame_rate_hz(
+            np.array([f.arrived_s for f in span]), np.array([f.first_frame for f in span])
+        )
+        return 1e6 * (slope / self._rate_hz - 1.0)
+
+    def faults(self, stream: int, first_frame: int, frames: int) -> tuple[Fault, ...]:
+        """Judge a stretch of frames.
+
+        Parameters
+        ----------
+        stream, first_frame, frames : int
+            The frames of a reading.
+
+        Returns
+        -------
+        tuple of Fault
+            The gravest first; empty where the path gives no reason for doubt.
+        """
+        last = first_frame + frames
+        facts = [
+            f
+            for f in self._facts
+            if f.stream == stream
+            and f.first_frame < last
+            and f.first_frame + f.frames > first_frame
+        ]
+        found = [*_lost_data(facts), *_repeats(facts, self._before(facts))]
+        found += _processed(facts)
+        ppm = self.rate_ppm
+        if ppm is not None and abs(ppm) > 1e6 * RATE_LIMIT:
+            found.append(
+                Fault("drop_out", f"the frame rate is off by {ppm:+.0f} parts in a million")
+            )
+        found += _still(facts, self._rate_hz)
+        extreme = sum(f.extreme for f in facts)
+        if extreme:
+            found.append(Fault("input_overload", f"{extreme} samples at the ends of the scale"))
+        return tuple(found)
+
+    def late(self, now_s: float) -> Fault | None:
+        """Tell whether the last block is too old."""
+        if not self._facts:
+            return None
+        age_s = now_s - self._facts[-1].arrived_s
+        if age_s <= self.longest_wait_s:
+            return None
+        return Fault("device_lost", f"nothing has come for {age_s:.1f} s")
+
+    def _before(self, facts: list[BlockFacts]) -> BlockFacts | None:
+        earlier = [f for f in self._facts if facts and f.first_frame < facts[0].first_frame]
+        return earlier[-1] if earlier else None
+
+
+def frame_rate_hz(arrived_s: NDArray[np.float64], first_frame: NDArray[np.int64]) -> float:
+    """Return the least-squares slope of frames over arrival times, Hz."""
+    time_s = arrived_s - arrived_s.mean()
+    frames = first_frame - first_frame.mean()
+    return float(np.dot(time_s, frames) / np.dot(time_s, time_s))
+
+
+def effective_bits(code_bits: int) -> int:
+    """Return how many of 24 bits a path uses, from all its codes OR-ed; 0 for silence."""
+    if code_bits == 0:
+        return 0
+    lowest = (code_bits & -code_bits).bit_length() - 1
+    return 24 - lowest
+
+
+def _lost_data(facts: list[BlockFacts]) -> list[Fault]:
+    found = []
+    if any(f.flags & {"overflow", "gap"} for f in facts):
+        found.append(Fault("drop_out", "the driver or the reader lost input"))
+    if any("underflow" in f.flags for f in facts):
+        found.append(Fault("drop_out", "the output ran dry, so the tone was interrupted"))
+    for one, two in zip(facts, facts[1:], strict=False):
+        if two.first_frame != one.first_frame + one.frames:
+            found.append(Fault("drop_out", "frames are missing between two blocks"))
+            break
+    return found
+
+
+def _repeats(facts: list[BlockFacts], before: BlockFacts | None) -> list[Fault]:
+    chain = facts if before is None else [before, *facts]
+    repeats = sum(
+        one.crc == two.crc and two.peak_to_peak_fs > 0.0 and not two.periodic
+        for one, two in zip(chain, chain[1:], strict=False)
+    )
+    if not repeats:
+        return []
+    return [Fault("repeated_block", f"{repeats} blocks are copies of the block before")]
+
+
+def _processed(facts: list[BlockFacts]) -> list[Fault]:
+    if not any("processed" in f.flags for f in facts):
+        return []
+    return [
+        Fault("processed", "finer than 24 bits: a gain stage or a rate converter is in the path")
+    ]
+
+
+def _still(facts: list[BlockFacts], rate_hz: int) -> list[Fault]:
+    still = 0
+    for fact in facts:
+        still = still + fact.frames if fact.peak_to_peak_fs == 0.0 else 0
+        if still >= STILL_FOR_S * rate_hz:
+            if fact.mean_fs == 0.0:
+                words = "exact zeros: muted, or the terminal may not use the microphone"
+            else:
+                words = f"the input stands still at {fact.mean_fs:g} of full scale"
+            return [Fault("silent_input", words)]
+    return []

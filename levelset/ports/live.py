@@ -1,0 +1,334 @@
+"""The sound card as a port: an audio process, its ring, and one clear sentence when it fails."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from levelset.errors import DeviceError, UsageError
+from levelset.ports.audio_process import AudioProcess
+from levelset.ports.base import LEASE_S, Block, Flag, PortInfo
+from levelset.ports.gate import BlockFacts, Gate
+from levelset.ports.output import HIGHEST_DBFS, HIGHEST_FS
+from levelset.ports.ring import RawBlock, Ring, Status
+from levelset.ports.streams import Opened, Request
+from levelset.units import db_from_ratio, ratio_from_db
+
+if TYPE_CHECKING:
+    from levelset.signals.signal import Signal
+
+BLOCK_FRAMES = 1024
+"""Length of a block at 48 kHz; higher rates have whole multiples."""
+
+FIRST_BLOCK_S = 5.0
+"""Longest wait for the first block, s."""
+
+CODE_SCALE = 2.0**23
+
+
+class LivePort:
+    """`levelset.ports.base.Port` on a sound card. Open it with `open_live`.
+
+    Parameters
+    ----------
+    device, output : str or None
+        As in `open_live`.
+    rate_hz, channels : int
+        As in `open_live`.
+    """
+
+    def __init__(self, device: str | None, output: str | None, rate_hz: int, channels: int) -> None:
+        self._wanted = (device, output)
+        self._rate_hz = rate_hz
+        self._channels = channels
+        self._frames = BLOCK_FRAMES * max(1, round(rate_hz / 48_000))
+        self._lock = threading.RLock()
+        self._stream = -1
+        self._time_s = 0.0
+        self._number = 0
+        self._playing = 0
+        self._renewals = 0
+        self._ring: Ring | None = None
+        self._process: AudioProcess | None = None
+        self.gate = Gate(rate_hz, self._frames)
+        self._opened = self._start()
+
+    @property
+    def info(self) -> PortInfo:
+        """What is known about the port; its name is the device's stable key."""
+        device = self._opened.input or self._opened.output
+        name = "no device" if device is None else device.key
+        return PortInfo(name, self._rate_hz, self._channels, self._opened.output is not None)
+
+    @property
+    def opened(self) -> Opened:
+        """Devices, ways, latencies and notes of the open streams."""
+        return self._opened
+
+    @property
+    def stream(self) -> int:
+        """Number of the stream; counts up with every start."""
+        return self._stream
+
+    @property
+    def process_id(self) -> int | None:
+        """Number of the audio process; None when closed."""
+        return None if self._process is None else self._process.id
+
+    @property
+    def sounding(self) -> bool:
+        """True while the audio process plays something."""
+        with self._lock:
+            return self._ring is not None and self._ring.get("sounding") > 0
+
+    def blocks(self) -> Iterator[Block]:
+        """Return an iterator over the blocks as they arrive; ends when the port is closed.
+
+        It raises DeviceError when the device or the audio process is lost, and goes on with a
+        new stream after `reopen`.
+        """
+        return _Blocks(self)
+
+    def play(
+        self, signal: Signal, level_dbfs: float, *, outputs: tuple[int, ...] | None = None
+    ) -> None:
+        """Start to play a signal, faded in over 1 s and never above -1 dBFS.
+
+        The signal that plays already goes on at the new level without a jump of phase.
+
+        Parameters
+        ----------
+        signal : Signal
+            What.
+        level_dbfs : float
+            Level of the signal's own full scale, dBFS.
+        outputs : tuple of int or None
+            Output channels from 0; None plays on all.
+
+        Raises
+        ------
+        DeviceError
+            If the port has no output, is closed or lost.
+        UsageError
+            If the level is no number from -200 dBFS, or the peak is above -1 dBFS.
+        """
+        if self._opened.output is None:
+            raise DeviceError("no output is open", "name one with --output")
+        peak_fs = sum(abs(part.amplitude_fs) for part in signal.components)
+        if not -200.0 <= level_dbfs <= 200.0 or not np.isfinite(peak_fs):
+            raise UsageError(f"a level of {level_dbfs} dBFS cannot be played", "give -200 to -1")
+        ratio = ratio_from_db(level_dbfs)
+        if peak_fs * ratio > HIGHEST_FS * (1.0 + 1e-9):
+            raise UsageError(
+                f"{signal.name} at {level_dbfs:g} dBFS would peak at "
+                f"{db_from_ratio(peak_fs * ratio):.1f} dBFS",
+                f"play it so that it peaks at {HIGHEST_DBFS:g} dBFS at most",
+            )
+        channels = range(self._opened.output_channels)
+        if outputs is not None and not set(outputs) <= set(channels):
+            raise UsageError(
+                f"there is no output channel {max(outputs) + 1}",
+                f"the output has {len(channels)}",
+            )
+        with self._lock:
+            if self._process is None:
+                raise DeviceError("the port is closed", "open the device again")
+            self._number += 1
+            self._renew()
+            try:
+                self._process.order(self._number, signal, ratio, outputs)
+            except OSError:
+                raise self._lost("the audio process has ended") from None
+            self._playing = self._number
+
+    def renew(self) -> None:
+        """Renew the lease on the output.
+
+        Raises
+        ------
+        DeviceError
+            If the tone was ended because the lease ran out.
+        """
+        with self._lock:
+            if self._ring is None:
+                return
+            if self._playing and self._ring.get("lease_lost") >= self._playing:
+                self._playing = 0
+                raise DeviceError(
+                    f"the tone was stopped because levelset was held up for over {LEASE_S} s",
+                    "close what keeps the computer busy and repeat the step",
+                )
+            self._renew()
+
+    def silence(self) -> None:
+        """Fade the output out within 20 ms; harmless when nothing plays."""
+        with self._lock:
+            self._playing = 0
+            if self._ring is not None:
+                self._ring.put("silence_below", self._number + 1)
+
+    def reopen(self) -> None:
+        """Open the same devices again, after a loss or at any time, with a new stream number.
+
+        Raises
+        ------
+        DeviceError
+            If they do not open.
+        """
+        self._release(now=False)
+        self._opened = self._start()
+
+    def close(self) -> None:
+        """Silence the output and release the device; harmless when closed."""
+        self.silence()
+        self._release(now=False)
+
+    def _renew(self) -> None:
+        self._renewals += 1
+        if self._ring is not None:
+            self._ring.put("renewals", self._renewals)
+
+    def _start(self) -> Opened:
+        device, output = self._wanted
+        ring = Ring.create(frames=self._frames, channels=self._channels, rate_hz=self._rate_hz)
+        request = Request(device, output, self._rate_hz, self._channels, ring.spec)
+        with self._lock:
+            self._ring, self._number, self._playing = ring, 0, 0
+            self._process = process = AudioProcess(request)
+        try:
+            opened = process.first_answer()
+        except BaseException:
+            self._release(now=True)
+            raise
+        assert isinstance(opened, Opened)
+        self._stream += 1
+        self.gate = Gate(self._rate_hz, self._frames)
+        return opened
+
+    def _release(self, *, now: bool) -> None:
+        with self._lock:
+            process, self._process = self._process, None
+            ring, self._ring = self._ring, None
+            if process is not None:
+                process.end(now=now)
+            if ring is not None:
+                ring.close(remove=True)
+
+    def _lost(self, why: str) -> DeviceError:
+        """Release what is left and return the error."""
+        device = self._opened.input or self._opened.output
+        name = "" if device is None else f' on "{device.name}"'
+        # It may hang in the driver; whatever it still plays must end now.
+        self._release(now=True)
+        return DeviceError(
+            f"the sound device was lost: {why}{name}",
+            "check its plug and the sound server, then open it again; the job is kept",
+        )
+
+    def _next(self, sequence: int) -> RawBlock | None:
+        """Wait for a block; None when the port was closed."""
+        began_s = time.perf_counter()
+        while True:
+            with self._lock:
+                ring, process = self._ring, self._process
+                if ring is None or process is None:
+                    return None
+                written = ring.get("written")
+                # Not the very oldest: it may be overwritten while it is copied.
+                oldest = max(sequence, written - ring.spec.slots + 2)
+                raw = ring.read(oldest) if oldest < written else None
+                if raw is not None:
+                    return raw
+                if not process.alive:
+                    raise self._lost("the audio process has ended")
+                if process.has_news:
+                    raise self._lost("its stream has ended")
+                waited_s = time.perf_counter() - began_s
+                limit_s = FIRST_BLOCK_S if written == 0 else self.gate.longest_wait_s
+                if waited_s > limit_s:
+                    raise self._lost(f"nothing has come for {waited_s:.1f} s")
+            time.sleep(0.004)
+
+    def _block(self, raw: RawBlock, *, after_gap: bool) -> Block:
+        samples = raw.samples.astype(np.float64)
+        codes = np.rint(samples * CODE_SCALE)
+        exact = bool(np.array_equal(codes, samples * CODE_SCALE))
+        if not exact:
+            samples = codes / CODE_SCALE
+        flags: set[Flag] = set()
+        if raw.status & (Status.INPUT_OVERFLOW | Status.INPUT_UNDERFLOW):
+            flags.add("overflow")
+        if raw.status & Status.OUTPUT_UNDERFLOW:
+            flags.add("underflow")
+        if after_gap:
+            flags.add("gap")
+        if not exact:
+            flags.add("processed")
+        time_s = self._time_s
+        self._time_s += len(samples) / self._rate_hz
+        block = Block(
+            samples, self._stream, raw.first_frame, self._rate_hz, time_s, frozenset(flags)
+        )
+        self.gate.add(BlockFacts.of(block, arrived_s=raw.arrived_s, crc=raw.crc))
+        return block
+
+
+class _Blocks:
+    """An iterator that outlives a loss: after `LivePort.reopen` it goes on."""
+
+    def __init__(self, port: LivePort) -> None:
+        self._port = port
+        self._stream = -1
+        self._sequence = 0
+
+    def __iter__(self) -> _Blocks:
+        return self
+
+    def __next__(self) -> Block:
+        port = self._port
+        if port.stream != self._stream:
+            self._stream, self._sequence = port.stream, 0
+        raw = port._next(self._sequence)  # noqa: SLF001 - the other half of the port
+        if raw is None:
+            raise StopIteration
+        after_gap = raw.sequence != self._sequence
+        self._sequence = raw.sequence + 1
+        return port._block(raw, after_gap=after_gap)  # noqa: SLF001
+
+
+def open_live(device: str | None, *, output: str | None, rate_hz: int, channels: int) -> LivePort:
+    """Open a sound card.
+
+    Parameters
+    ----------
+    device : str or None
+        Key, name or part of the name of the input; None takes the only usable one.
+    output : str or None
+        The same of the output; None opens no output. The same device in both directions is
+        opened as one.
+    rate_hz : int
+        Sample rate, Hz, from 44100; the device must run at exactly this rate.
+    channels : int
+        Input channels, tip A first; 0 opens the output alone, whose blocks are empty but paced.
+
+    Returns
+    -------
+    LivePort
+        Running.
+
+    Raises
+    ------
+    DeviceError
+        If PortAudio or the device is missing, or does not open as asked.
+    UsageError
+        If the rate or the channels cannot be used.
+    """
+    if not 44_100 <= rate_hz <= 384_000:
+        raise UsageError(f"a rate of {rate_hz} Hz cannot be used", "give 44100 to 384000 Hz")
+    if not 0 <= channels <= 64 or (channels == 0 and output is None):
+        raise UsageError(f"{channels} input channels cannot be used", "give 1 or 2")
+    return LivePort(device, output, rate_hz, channels)
