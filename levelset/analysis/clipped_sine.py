@@ -45,29 +45,26 @@ class ClippedSine:
         limits = [v for v in (self.upper, self.lower) if v is not None]
         return 20.0 * math.log10(self.amplitude / min(limits)) if limits else 0.0
 
-    @property
-    def thd_percent(self) -> float:
-        """Return the THD of this sine with all its harmonics, over the fundamental, %.
+    def harmonic_percent(self, number: int) -> float:
+        """Return the magnitude of one harmonic over the fundamental, %.
 
-        What is no fundamental and no mean is harmonics (Parseval). A cap of half angle phi takes
-        ``(phi / 2 + sin(2 phi) / 4 - phi cos(phi)**2) / pi`` of the mean square of a unit cosine
-        (elementary integral).
+        For number n from 2 a cap of half angle phi takes ``En = 2 (sin(n phi) cos(phi) - n cos(n
+        phi) sin(phi)) / (pi n (n^2 - 1))`` of the n-th harmonic of a unit cosine (elementary
+        integral); the caps of the two halves add with alternating sign.
         """
-        angles = (self.angle(self.upper), self.angle(self.lower))
-        square = 0.5 - sum(_cap_square(phi) for phi in angles)
-        mean = _cap_mean(angles[1]) - _cap_mean(angles[0])
-        fundamental = 1.0 - sum(cap_fundamental(phi) for phi in angles)
-        harmonics = 2.0 * (square - mean * mean) / fundamental**2 - 1.0
-        return 100.0 * math.sqrt(max(harmonics, 0.0))
+        high, low = self.angle(self.upper), self.angle(self.lower)
+        harmonic = -_cap_harmonic(number, high) + (-1) ** number * _cap_harmonic(number, low)
+        fundamental = 1.0 - cap_fundamental(high) - cap_fundamental(low)
+        return 100.0 * abs(harmonic) / fundamental
 
 
 def _cap_mean(phi: float) -> float:
     return (math.sin(phi) - phi * math.cos(phi)) / math.pi
 
 
-def _cap_square(phi: float) -> float:
-    cos = math.cos(phi)
-    return (0.5 * phi + 0.25 * math.sin(2.0 * phi) - phi * cos * cos) / math.pi
+def _cap_harmonic(n: int, phi: float) -> float:
+    part = math.sin(n * phi) * math.cos(phi) - n * math.cos(n * phi) * math.sin(phi)
+    return 2.0 * part / (math.pi * n * (n * n - 1))
 
 
 def cap_fundamental(phi: float) -> float:

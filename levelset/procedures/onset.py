@@ -15,9 +15,14 @@ from levelset.units import SQRT2, db_from_ratio, ratio_from_db
 BRACKET_DB = 0.15
 """The onset of a soft limit is narrowed down to this, dB."""
 
-HARD_APART = 0.015
-HARD_APART_PERCENT = 0.05
-"""A hard clipped sine has the THD of its overdrive within this part of it plus this much, %."""
+EDGE_HARMONICS = range(7, 22)
+"""Harmonics that tell an edge from a bend; an amplifier's own low-order distortion is below."""
+
+EDGE_APART = 0.25
+"""How far they may be from those of a hard clipped sine, as a part of these."""
+
+STILL = 0.003
+"""Two successive readings whose voltages differ by less than this part: the knob stands still."""
 
 CONTRADICTED = 0.99
 """A flat top's voltage is no onset when THD is over the limit below this part of it."""
@@ -60,6 +65,7 @@ class OnsetSearch:
         self._clean_v = 0.0
         self._over_v = float("inf")
         self._over_seen = False
+        self._last_v = 0.0
         self.onset: Onset | None = None
 
     def add(self, one: Reading) -> None:
@@ -68,6 +74,8 @@ class OnsetSearch:
         if volts is None:
             return
         self._clipping.add(one)
+        still = abs(math.log(volts.value / self._last_v)) < STILL if self._last_v else False
+        self._last_v = volts.value
         if self._clipping.confirmed:
             self._over_seen = True
             flat = [_flat_onset(r) for r in self._clipping.consecutive]
@@ -77,8 +85,10 @@ class OnsetSearch:
             self._over_v = min(self._over_v, volts.value)
             if self.onset is not None and self._over_v < CONTRADICTED * self.onset.volts_rms.value:
                 self.onset = None
-        elif not self._clipping.suspected and not over_limit(
-            one, self._limit_percent, doubtful=True
+        elif (
+            still
+            and not self._clipping.suspected
+            and not over_limit(one, self._limit_percent, doubtful=True)
         ):
             self._clean_v = max(self._clean_v, volts.value)
         if self.onset is None and self._over_seen and self._narrow:
@@ -123,14 +133,13 @@ def _flat_onset(one: Reading) -> Onset | None:
     """Return the largest unclipped sine from the flat top of a reading.
 
     The flat level is the peak of that sine; the lower of the two halves counts. A soft limit looks
-    flat too when it is driven hard, but then more than the cap of a sine is missing: its THD is not
-    the one of a hard clipped sine with this overdrive, and its top tells no onset.
+    flat too when it is driven hard, but its top tells no onset.
     """
     tone, volts = one.tone, one.volts_rms
     clipping = tone.clipping
     if clipping is None or clipping.overdrive_db is None or volts is None:
         return None
-    if tone.amplitude_fs is None or tone.thd_percent is None:
+    if tone.amplitude_fs is None:
         return None
     tops = [flat for flat in (clipping.upper_fs, clipping.lower_fs) if flat is not None]
     peak_fs, u_fs = min((abs(flat.value), flat.u) for flat in tops)
@@ -139,13 +148,20 @@ def _flat_onset(one: Reading) -> Onset | None:
         None if clipping.upper_fs is None else abs(clipping.upper_fs.value),
         None if clipping.lower_fs is None else abs(clipping.lower_fs.value),
     )
-    apart_percent = abs(tone.thd_percent.value - sine.thd_percent)
-    if apart_percent > HARD_APART * sine.thd_percent + HARD_APART_PERCENT:
+    if not _clips_hard(sine, tone.harmonics_percent):
         return None
     volts_per_fs = volts.value * SQRT2 / tone.amplitude_fs.value
     value = peak_fs * volts_per_fs / SQRT2
     relative = ((u_fs / peak_fs) ** 2 + (volts.u / volts.value) ** 2) ** 0.5
     return Onset(Quantity(value, value * relative, "V"), "flat")
+
+
+def _clips_hard(sine: ClippedSine, harmonics_percent: tuple[float, ...]) -> bool:
+    """Tell whether the high harmonics are those of an edge."""
+    numbers = [n for n in EDGE_HARMONICS if n - 2 < len(harmonics_percent)]
+    edge = [sine.harmonic_percent(n) for n in numbers]
+    apart = math.dist([harmonics_percent[n - 2] for n in numbers], edge)
+    return apart < EDGE_APART * math.hypot(*edge)
 
 
 def _surer(known: Onset | None, found: Onset | None) -> Onset | None:
