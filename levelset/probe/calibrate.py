@@ -183,6 +183,7 @@ def _common_components(
     waveform = thd * thd / 2.0 if meter.true_rms else thd / 3.0
     return (
         from_limits("multimeter", 1.0, relative),
+        from_limits("last digit of the meter", 1.0, 0.5 * meter.resolution_v / volts),
         from_limits("waveform at calibration", 1.0, waveform),
         from_limits("ground lead at calibration", 1.0, RESISTOR_TOLERANCE * lift),
     )

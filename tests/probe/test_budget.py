@@ -59,6 +59,7 @@ def test_lines_are_named_sorted_and_complete():
     lines = budget_lines(budget)
     assert {line.name for line in lines} == {
         "multimeter",
+        "last digit of the meter",
         "waveform at calibration",
         "noise at calibration",
         "drift since the calibration",
@@ -147,6 +148,7 @@ def test_budget_against_gtc():
     budget = reading_budget(reading.pair, reading.spec, cal)
     # The whole chain as one formula in GTC's own arithmetic: meter, amplitudes, poles, corner.
     meter = gtc.ureal(5.0, gtc.type_b.uniform(meter_tolerance_v(METER, 5.0)))
+    meter = meter + gtc.ureal(0.0, gtc.type_b.uniform(0.5 * METER.resolution_v))
     tone = reading.pair.tone
     amplitude = gtc.ureal(tone.amplitude_fs.value, tone.amplitude_fs.u / 1.959964)
     noise = next(c for c in budget if c.name == "noise at calibration")
