@@ -53,7 +53,8 @@ class ClippedSine:
         integral); the caps of the two halves add with alternating sign.
         """
         high, low = self.angle(self.upper), self.angle(self.lower)
-        harmonic = -_cap_harmonic(number, high) + (-1) ** number * _cap_harmonic(number, low)
+        sign = -1.0 if number % 2 else 1.0
+        harmonic = sign * _cap_harmonic(number, low) - _cap_harmonic(number, high)
         fundamental = 1.0 - cap_fundamental(high) - cap_fundamental(low)
         return 100.0 * abs(harmonic) / fundamental
 

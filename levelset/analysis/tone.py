@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from levelset.analysis.health import basic_void, longest_run
 from levelset.analysis.hum import Separated, near_mains, separate
 from levelset.analysis.picture import picture
 from levelset.analysis.projection import Folded, fold, layout, synthesise
-from levelset.analysis.result import ToneResult, Void
+from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.steadiness import Steadiness, steadiness
 from levelset.quantity import Quantity
 
@@ -121,7 +122,16 @@ def read_tone(
     reading = _Reading.of(samples, rate_hz, parts, response)
     void = reading.void(samples)
     if void is not None:
-        return ToneResult(void, peak_dbfs=peak_dbfs, band_hz=band(rate_hz))
+        # Flat tops are flat while the level moves: a person turning the gain up must see them.
+        shape = reading.shape(limit_percent) if void.code == "unsteady" else None
+        return ToneResult(
+            void,
+            peak_dbfs=peak_dbfs,
+            band_hz=band(rate_hz),
+            clipping=replace(shape, overdrive_db=None, upper_fs=None, lower_fs=None)
+            if shape is not None and shape.state == "hard_clipping"
+            else None,
+        )
     return reading.result(peak_dbfs, limit_percent, with_picture=with_picture)
 
 
@@ -295,6 +305,46 @@ class _Reading:
         )
         return skirt > SKIRT_SHARE * other and tone > other
 
+    def _amplitude_u(self) -> float:
+        """Return the 95 % uncertainty of the corrected fundamental."""
+        fit = self.parts.fit
+        drift = max(0.0, self.steady.level_spread - self.steady.noise_spread)
+        scatter_u = math.hypot(
+            self.spread.factor * math.sqrt(self.spread.variance * fit.var_amplitude_ratio),
+            ROUNDING * abs(fit.phasors[0]),
+        )
+        own_u = (scatter_u + self.parts.doubt_fundamental) / abs(self.gains[0])
+        return float(own_u + 0.5 * drift * abs(self.phasors[0]))
+
+    def _corrected(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return samples corrected for hum, offset and response, and the sine's phase in turns.
+
+        The correction is added to the samples: putting them together from the harmonics alone
+        would round a flat top off.
+        """
+        fit = self.parts.fit
+        signal = self.parts.clean - fit.offset
+        correction = fit.phasors * (1.0 / self.gains - 1.0)
+        if bool(np.any(correction)):
+            signal = signal + synthesise(layout(signal.size), fit.waves, correction)
+        turned = cmath.phase(self.phasors[0]) - cmath.phase(fit.phasors[0])
+        return signal, self.turns + turned / _TURN
+
+    def shape(self, limit_percent: float) -> Clipping:
+        """Return the shape of the tops."""
+        signal, turns = self._corrected()
+        spectrum, thd = self.parts.spectrum, self.numbers.thd
+        noise = math.sqrt(spectrum.typical_variance(0.0, spectrum.rate_hz))
+        return judge(
+            signal,
+            turns,
+            float(abs(self.phasors[0])),
+            noise,
+            self._amplitude_u(),
+            harmonics=self.phasors,
+            over_limit=thd is not None and 100.0 * thd > limit_percent,
+        )
+
     def result(
         self, peak_dbfs: float | None, limit_percent: float, *, with_picture: bool
     ) -> ToneResult:
@@ -303,30 +353,16 @@ class _Reading:
         n = parts.clean.size
         factor = self.spread.factor
         noise = math.sqrt(self.spread.variance)
-        gain = abs(self.gains[0])
-        amplitude = abs(self.phasors[0])
-        drift = max(0.0, self.steady.level_spread - self.steady.noise_spread)
-        scatter_u = math.hypot(
-            factor * noise * math.sqrt(fit.var_amplitude_ratio), ROUNDING * abs(fit.phasors[0])
-        )
-        amplitude_u = (scatter_u + parts.doubt_fundamental) / gain + amplitude * 0.5 * drift
+        amplitude, amplitude_u = abs(self.phasors[0]), self._amplitude_u()
         frequency_u = factor * noise * math.sqrt(fit.var_w_ratio) * self.rate_hz / _TURN
-        signal = parts.clean - fit.offset
-        correction = fit.phasors * (1.0 / self.gains - 1.0)
-        if bool(np.any(correction)):
-            signal = signal + synthesise(layout(n), fit.waves, correction)
-        phase = math.atan2(self.phasors[0].imag, self.phasors[0].real)
-        raw_phase = math.atan2(fit.phasors[0].imag, fit.phasors[0].real)
-        turns = self.turns + (phase - raw_phase) / _TURN
-        white = math.sqrt(fit.residual_energy / max(1, n - 2 * fit.order - 2))
-        over = numbers.thd is not None and 100.0 * numbers.thd > limit_percent
+        signal, turns = self._corrected()
         highest = counted_harmonics(self.frequency_hz, self.rate_hz, min(COUNTED, fit.order))
         relative_u = amplitude_u / amplitude
         return ToneResult(
             None,
             frequency_hz=Quantity(self.frequency_hz, frequency_u + 1e-12 * self.frequency_hz, "Hz"),
             amplitude_fs=Quantity(amplitude, amplitude_u, "FS"),
-            phase_rad=_wrapped(phase - 0.5 * (n - 1) * fit.w),
+            phase_rad=math.remainder(_TURN * float(turns[0]), _TURN),
             level_dbfs=Quantity(
                 20.0 * math.log10(amplitude), _DB_PER_RATIO * math.log1p(relative_u), "dBFS"
             ),
@@ -346,18 +382,6 @@ class _Reading:
             crest_factor=float(np.abs(signal).max() / math.sqrt(signal @ signal / n)),
             peak_dbfs=peak_dbfs,
             hum_not_separable=parts.not_separable,
-            clipping=judge(
-                signal,
-                turns,
-                amplitude,
-                white,
-                amplitude_u,
-                harmonics=self.phasors,
-                over_limit=over,
-            ),
+            clipping=self.shape(limit_percent),
             picture=picture(signal, turns, amplitude, fit.offset) if with_picture else None,
         )
-
-
-def _wrapped(angle: float) -> float:
-    return math.remainder(angle, _TURN)

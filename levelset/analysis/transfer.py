@@ -45,6 +45,7 @@ RATE_PER_PEAK = 240.0
 RATE_POOLED = 9.5
 """Samples per period below which the third harmonic alone is left, and no shape to judge."""
 
+LATEST_SHARE = 0.25
 LOWEST_SHARES = (0.5, 0.25)
 """Shares of the peaks that are judged together, those that end lowest first."""
 
@@ -155,6 +156,11 @@ class _Moments:
         return _Moments(
             *(np.take_along_axis(getattr(self, name), order, axis=0) for name in self.__slots__)
         )
+
+    def latest(self, share: float) -> _Moments:
+        """Return those of the last peaks: clipping that has just begun."""
+        first = self.count.shape[0] - max(PEAKS_NEEDED, math.ceil(share * self.count.shape[0]))
+        return _Moments(*(getattr(self, name)[max(first, 0) :] for name in self.__slots__))
 
 
 def _moments(top: Top, peak: NDArray[np.intp], peaks: int, amplitude: float) -> _Moments:
@@ -286,6 +292,7 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
         rows = [slope + STANDARD_ERRORS * error]
     rows.append(_bounds(each, noise, rules))
     rows.extend(_bounds(each.lowest(s, rules.fewest), noise, rules) for s in LOWEST_SHARES)
+    rows.append(_bounds(each.latest(LATEST_SHARE), noise, rules))
     bounds = np.minimum.reduce(rows)[:_OUTER]
     best = int(bounds.argmin())
     smallest = float(bounds[best])

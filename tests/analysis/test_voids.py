@@ -81,7 +81,7 @@ def test_what_cannot_be_trusted_is_void(name):
     assert result.void.code == code
     assert result.void.reason.endswith(".")
     assert ":" in result.void.reason or ";" in result.void.reason
-    for name_ in ("frequency_hz", "amplitude_fs", "level_dbfs", "thd_percent", "clipping"):
+    for name_ in ("frequency_hz", "amplitude_fs", "level_dbfs", "thd_percent", "picture"):
         assert getattr(result, name_) is None
 
 
@@ -125,3 +125,25 @@ def test_no_void_on_good_signals():
         assert result.void is None, (words, result.void)
         assert abs(result.frequency_hz.value / frequency_hz - 1) < 0.02
         assert input_void(samples[:, None], rate_hz, live=False) == [None], words
+
+
+@pytest.mark.parametrize("frequency_hz", [41.7, 150.1, 997.3])
+def test_flat_tops_are_told_while_the_level_moves(frequency_hz):
+    rng = np.random.default_rng(3)
+    drive = np.where(TIME_S > 0.17, 10 ** (2.0 / 20), 0.99)
+    sine = forms.sampled([0.0, 1.0], frequency_hz, RATE_HZ, N)
+    samples = 0.5 * np.clip(drive * sine, -1, 1) + forms.white_noise(rng, N, 0.5, 65.0)
+    result = read_tone(samples, RATE_HZ, limit_percent=1.0, expected_hz=frequency_hz)
+    assert result.clipping.state == "hard_clipping"
+    if result.void is not None:
+        assert result.void.code == "unsteady"
+        assert result.clipping.overdrive_db is None
+        assert result.clipping.upper_fs is None
+
+
+def test_a_moving_level_alone_is_no_clipping():
+    for frequency_hz in (41.7, 150.1, 997.3):
+        samples = tone(frequency_hz) * 10 ** (-3 * TIME_S / 0.25 / 20) + noise(3e-4)
+        result = read_tone(samples, RATE_HZ, limit_percent=1.0, expected_hz=frequency_hz)
+        assert result.void.code == "unsteady"
+        assert result.clipping is None
