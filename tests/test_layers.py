@@ -12,11 +12,12 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "levelset"
 
 # Room -> rooms and top-level modules of the project that it may import besides itself.
-RING_0 = {"quantity", "units", "errors"}
+RING_0 = {"quantity", "units", "errors", "limits"}
 MAY_IMPORT = {
     "quantity": set(),
     "units": set(),
     "errors": set(),
+    "limits": {"errors"},
     "signals": RING_0,
     "analysis": RING_0,
     "plan": RING_0,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from levelset.errors import UsageError
-from levelset.plan.limits import require_between
+from levelset.limits import require_between
 from levelset.plan.load import net_load_ohm
 from levelset.plan.set_tone import choose_set_tone
 from levelset.plan.target import POWER_W, Rating, Target, rated_power_w, target

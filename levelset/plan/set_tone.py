@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from levelset.errors import UsageError
-from levelset.plan.limits import require_between
+from levelset.limits import require_between
 
 MAINS_HZ = (50.0, 60.0)
 CLEARANCE_HZ = 3.0

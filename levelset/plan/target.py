@@ -9,7 +9,7 @@ from functools import cache
 from typing import Literal
 
 from levelset.errors import UsageError
-from levelset.plan.limits import require_between
+from levelset.limits import require_between
 from levelset.plan.load import MAX_LOAD_OHM, MIN_LOAD_OHM
 
 POWER_W = (0.1, 50_000.0)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Literal
 from levelset.errors import UsageError
 
 if TYPE_CHECKING:
-    from levelset.probe.design import DividerRange, ProbeDesign
+    from levelset.probe.design import ProbeDesign
+    from levelset.probe.divider import DividerRange
 
 Part = Literal["tip", "ground clip"]
 Place = Literal["battery", "leg", "chassis", "nothing"]

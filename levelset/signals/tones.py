@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from levelset.errors import UsageError
+from levelset.limits import require_between
 from levelset.signals.signal import Component, Signal
 from levelset.units import ratio_from_db
 
@@ -43,8 +44,8 @@ def set_tone(name: str, purpose: str, frequency_hz: float, level_dbfs: float) ->
             f"signal name {name!r:.40} is not usable",
             "use small letters and digits with single hyphens, such as set-bass",
         )
-    _require(frequency_hz, "frequency", FREQUENCY_HZ, "Hz")
-    _require(level_dbfs, "level", LEVEL_DBFS, "dBFS")
+    require_between(frequency_hz, "frequency", *FREQUENCY_HZ, "Hz")
+    require_between(level_dbfs, "level", *LEVEL_DBFS, "dBFS")
     return Signal(name, purpose, (Component(frequency_hz, ratio_from_db(level_dbfs), 0.0),))
 
 
@@ -69,11 +70,3 @@ def signal_name(prefix: str, subject: str) -> str:
         ``set-front-left`` for ``set`` and ``Front left``; the prefix alone where nothing is left.
     """
     return re.sub(r"[^a-z0-9]+", "-", f"{prefix} {subject}".lower()).strip("-")
-
-
-def _require(value: float, what: str, limits: tuple[float, float], unit: str) -> None:
-    low, high = limits
-    if not low <= value <= high:  # False for nan as well
-        raise UsageError(
-            f"{what} of {value:g} {unit} is out of range", f"give {low:g} to {high:g} {unit}"
-        )

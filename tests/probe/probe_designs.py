@@ -2,7 +2,8 @@
 
 import random
 
-from levelset.probe.design import Requirement, design_probe
+from levelset.probe.design import design_probe
+from levelset.probe.requirement import Requirement
 
 BENCH = {
     "tips": "two",

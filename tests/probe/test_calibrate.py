@@ -90,7 +90,7 @@ REFUSED = [
     (lambda: touch((5.0, 0.0)), 5.0, "void"),
     (lambda: touch((0.0, 0.0), noise_fs=0.0), 5.0, "void"),
     (lambda: touch(harmonics=((3, 0.02),)), 5.0, "THD"),
-    (lambda: touch((0.5, 0.5)), 0.5, "only good to"),
+    (lambda: touch((0.25, 0.25)), 0.25, "only good to"),
     (lambda: touch(), 4.0, "times the design"),
     (lambda: touch(), 5.7, "times the design"),
     (lambda: touch(), 10.0, "the meter reads the pair and the tips one leg"),
