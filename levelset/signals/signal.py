@@ -2,12 +2,36 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+
+class Playable(Protocol):
+    """Whatever can be played: its value is known at any time, not only at samples."""
+
+    @property
+    def name(self) -> str:
+        """Plain name by purpose."""
+
+    @property
+    def purpose(self) -> str:
+        """One line: what it is for."""
+
+    @property
+    def peak_fs(self) -> float:
+        """Bound of its magnitude between the samples too, full scale."""
+
+    @property
+    def level_dbfs(self) -> float | None:
+        """Level, so that a full-scale sine is 0 dBFS (AES17); None for silence."""
+
+    def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the value in full scale at each time, s, from 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +70,17 @@ class Signal:
     name: str
     purpose: str
     components: tuple[Component, ...]
+
+    @property
+    def peak_fs(self) -> float:
+        """Sum of the components' peaks: the true peak of one sine, a bound of several."""
+        return sum(part.amplitude_fs for part in self.components)
+
+    @property
+    def level_dbfs(self) -> float | None:
+        """10 lg of the sum of squared peaks: the level of components of different frequency."""
+        power = sum(part.amplitude_fs**2 for part in self.components)
+        return 10.0 * math.log10(power) if power > 0.0 else None
 
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the exact value in full scale at each time.

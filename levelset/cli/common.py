@@ -1,0 +1,43 @@
+"""What the commands share."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from levelset.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from levelset.session import Session
+
+EXIT_NO = 1
+"""Status where the answer is no: a record that does not hold, a step that failed."""
+
+
+def print_json(value: dict[str, Any]) -> None:
+    """Print one JSON object as a line."""
+    click.echo(json.dumps(value, allow_nan=False))
+
+
+def open_screen(start: Callable[[], Session] | None) -> None:
+    """Open the terminal screen, on a session if one is given."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError(
+            "the screen needs a terminal",
+            "run it in one, or use a command such as levelset demo --hands-free",
+        )
+    from levelset.record.store import list_jobs
+    from levelset.session import open_demo_session
+    from levelset.tui.app import LevelsetApp
+
+    session = None if start is None else start()
+    LevelsetApp(
+        open_demo=lambda: open_demo_session(None, None, seed=1, fast=False),
+        list_jobs=list_jobs,
+        start=session,
+    ).run()

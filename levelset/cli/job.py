@@ -1,0 +1,84 @@
+"""The records."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from levelset.cli.common import EXIT_NO, print_json
+
+
+@click.group()
+def job() -> None:
+    r"""List, show and verify job records.
+
+    \b
+    Example:
+      levelset job verify ~/Documents/levelset/2026-11-03-bass
+    """
+
+
+@job.command("list")
+@click.option("--jobs", type=click.Path(path_type=Path), help="Folder with the jobs.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def job_list(jobs: Path | None, as_json: bool) -> None:
+    r"""List the jobs, newest first.
+
+    \b
+    Example:
+      levelset job list
+    """
+    from levelset.record.store import list_jobs
+
+    rows = list_jobs(jobs)
+    if as_json:
+        print_json({"schema": "levelset.job_list.v1", "jobs": [row.as_json() for row in rows]})
+        return
+    if not rows:
+        click.echo("No jobs yet: `levelset demo` makes one on an invented car.")
+    for row in rows:
+        click.echo(row.line())
+
+
+@job.command("show")
+@click.argument("folder")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def job_show(folder: str, as_json: bool) -> None:
+    r"""Show what one job holds.
+
+    \b
+    Example:
+      levelset job show ~/Documents/levelset/2026-11-03-bass
+    """
+    from levelset.record.store import find_job
+    from levelset.record.summary import summarise
+
+    summary = summarise(find_job(folder))
+    if as_json:
+        print_json(summary.as_json())
+    else:
+        click.echo(summary.text())
+
+
+@job.command("verify")
+@click.argument("folder")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def job_verify(folder: str, as_json: bool) -> None:
+    r"""Check a record: the chain, every capture, every reading computed again.
+
+    \b
+    Example:
+      levelset job verify ~/Documents/levelset/2026-11-03-bass
+    """
+    from levelset.record.store import find_job
+    from levelset.record.verification import verify_job
+
+    result = verify_job(find_job(folder))
+    if as_json:
+        print_json(result.as_json())
+    else:
+        click.echo(result.text())
+    if not result.ok:
+        sys.exit(EXIT_NO)

@@ -1,0 +1,130 @@
+"""A track: a signal with silence, fades, length and dither, as codes for a player."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from levelset.errors import UsageError
+from levelset.units import db_from_ratio
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from levelset.signals.signal import Playable
+
+Bits = Literal[16, 24]
+SILENCE_S = 2.0
+FADE_S = 1.0
+LENGTH_S = 300.0
+"""Long enough that the repeat of a player falls into a reading no more than once in 5 minutes."""
+RATES_HZ = (44_100, 48_000, 88_200, 96_000)
+HEADROOM_CODES = 2
+"""Codes that a full-scale signal is lowered by: dither of up to one code and rounding to the next
+stay within the largest positive code."""
+_BLOCK = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A signal as it is written for a player.
+
+    Parameters
+    ----------
+    signal : Playable
+        The signal; the track has its name.
+    caution : str
+        What to mind when it is played.
+    frequency_hz : float or None
+        Frequency of a tone, Hz.
+    length_s : float
+        Whole length: 2 s of silence, 1 s fade-in, signal, 1 s fade-out, s.
+    """
+
+    signal: Playable
+    caution: str
+    frequency_hz: float | None
+    length_s: float = LENGTH_S
+
+    @property
+    def name(self) -> str:
+        """Plain name by purpose."""
+        return self.signal.name
+
+    def frames(self, rate_hz: int) -> int:
+        """Return its length in frames at a rate, Hz."""
+        return round(self.length_s * rate_hz)
+
+    def gain(self, bits: Bits) -> float:
+        """Return the ratio that keeps signal and dither within full scale: 1 or just below."""
+        if self.signal.peak_fs == 0.0:
+            return 1.0
+        return min(1.0, (1.0 - HEADROOM_CODES * 2.0 ** (1 - bits)) / self.signal.peak_fs)
+
+    def lowered_codes(self, bits: Bits) -> float:
+        """Return by how many codes its peak is lowered for the sake of the dither."""
+        return self.signal.peak_fs * (1.0 - self.gain(bits)) * 2.0 ** (bits - 1)
+
+    def true_peak_dbfs(self, bits: Bits) -> float | None:
+        """Return the true peak, dB over full scale, without dither; None for silence."""
+        peak = self.signal.peak_fs * self.gain(bits)
+        return db_from_ratio(peak) if peak > 0.0 else None
+
+    def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the value in full scale at each time of the track, s; shape (n,)."""
+        import numpy as np
+
+        inside = np.minimum(time_s - SILENCE_S, self.length_s - time_s)
+        gain = 0.5 - 0.5 * np.cos(math.pi * np.clip(inside / FADE_S, 0.0, 1.0))
+        value: NDArray[np.float64] = gain * self.signal.at(np.maximum(time_s - SILENCE_S, 0.0))
+        return value
+
+
+def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDArray[np.int32]]:
+    """Render a track, a block at a time.
+
+    Parameters
+    ----------
+    track : Track
+        What.
+    rate_hz : int
+        One of `RATES_HZ`.
+    bits : {16, 24}
+        Word length.
+    channels : int
+        Channels, all with the same signal and with dither of their own.
+
+    Yields
+    ------
+    ndarray of int32, shape (frames, channels)
+        Codes of that word length, rounded after triangular dither of +-1 code (S. P. Lipshitz,
+        R. A. Wannamaker and J. Vanderkooy, "Quantization and dither", J. Audio Eng. Soc. 40(5),
+        1992), which keeps the error's mean and power free of the signal.
+
+    Raises
+    ------
+    UsageError
+        If the rate or the word length is not one of those.
+    """
+    import numpy as np
+
+    from levelset.signals.random_codes import triangular
+
+    if rate_hz not in RATES_HZ:
+        raise UsageError(
+            f"rate of {rate_hz} Hz is not offered", f"give one of {', '.join(map(str, RATES_HZ))}"
+        )
+    if bits not in (16, 24):
+        raise UsageError(f"word length of {bits} bits is not offered", "give 16 or 24")
+    total = track.frames(rate_hz)
+    scale = track.gain(bits) * 2.0 ** (bits - 1)
+    for first in range(0, total, _BLOCK):
+        count = min(_BLOCK, total - first)
+        value = scale * track.at((first + np.arange(count)) / rate_hz)
+        block = np.empty((count, channels), dtype=np.int32)
+        for channel in range(channels):
+            block[:, channel] = np.rint(value + triangular(channel + 1, first, count))
+        yield block
