@@ -11,6 +11,7 @@ from levelset import __version__
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
+from levelset.cli.signals import signals
 from levelset.cli.target import target
 from levelset.errors import Interrupted, LevelsetError, UsageError
 
@@ -41,7 +42,7 @@ def _mark_examples(command: click.Command) -> None:
         _mark_examples(below)
 
 
-for _command in (demo, target, job):
+for _command in (demo, target, signals, job):
     cli.add_command(_command)
 _mark_examples(cli)
 

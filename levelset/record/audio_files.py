@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, Literal
 
 from levelset.errors import InputError
 
@@ -172,6 +173,54 @@ def _check_length(found: Recording, size: int, log: str) -> None:
 
 def _unusable(path: Path, what: str) -> InputError:
     return InputError(f"{path}: {what}", "copy the file again, or save it again as WAV or FLAC")
+
+
+def write_track(
+    path: Path,
+    blocks: Iterable[NDArray[np.int32]],
+    rate_hz: int,
+    channels: int,
+    bits: Literal[16, 24],
+) -> None:
+    """Write codes as a WAV or FLAC file; the file has its name only once it is whole.
+
+    Parameters
+    ----------
+    path : Path
+        File to write or replace; its ending says the format.
+    blocks : iterable of int32 arrays, shape (frames, channels)
+        Codes of that word length.
+    rate_hz : int
+        Sample rate, Hz.
+    channels : int
+        Channels.
+    bits : {16, 24}
+        Word length.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written; nothing is left of it then, as after an interruption.
+    """
+    import soundfile
+
+    container = {".wav": "WAV", ".flac": "FLAC"}[path.suffix]
+    new = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        with soundfile.SoundFile(
+            new, "w", rate_hz, channels, subtype=f"PCM_{bits}", format=container
+        ) as file:
+            for block in blocks:
+                # libsndfile takes shorter words in the upper bits of an int32.
+                file.write(block << (32 - bits))
+        os.replace(new, path)
+    except (OSError, soundfile.SoundFileError) as error:
+        why = getattr(error, "strerror", None) or _reason(error)
+        raise InputError(
+            f"{path}: cannot be written ({why})", "make room or choose another folder"
+        ) from error
+    finally:
+        new.unlink(missing_ok=True)
 
 
 def write_capture(path: Path, codes: NDArray[np.int32], rate_hz: int) -> None:

@@ -113,12 +113,7 @@ def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDA
 
     from levelset.signals.random_codes import triangular
 
-    if rate_hz not in RATES_HZ:
-        raise UsageError(
-            f"rate of {rate_hz} Hz is not offered", f"give one of {', '.join(map(str, RATES_HZ))}"
-        )
-    if bits not in (16, 24):
-        raise UsageError(f"word length of {bits} bits is not offered", "give 16 or 24")
+    require_format(rate_hz, bits)
     total = track.frames(rate_hz)
     scale = track.gain(bits) * 2.0 ** (bits - 1)
     for first in range(0, total, _BLOCK):
@@ -128,3 +123,22 @@ def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDA
         for channel in range(channels):
             block[:, channel] = np.rint(value + triangular(channel + 1, first, count))
         yield block
+
+
+def require_format(rate_hz: int, bits: int) -> Bits:
+    """Return the word length if tracks are offered with it at this rate.
+
+    Raises
+    ------
+    UsageError
+        If not.
+    """
+    if rate_hz not in RATES_HZ:
+        raise UsageError(
+            f"rate of {rate_hz} Hz is not offered", f"give one of {', '.join(map(str, RATES_HZ))}"
+        )
+    if bits == 16:
+        return 16
+    if bits == 24:
+        return 24
+    raise UsageError(f"word length of {bits} bits is not offered", "give 16 or 24")

@@ -1,0 +1,1 @@
+"""Recordings in, readings out; signals in, tracks out."""
