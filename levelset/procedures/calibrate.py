@@ -31,6 +31,8 @@ from levelset.procedures.protocol import (
     Procedure,
 )
 from levelset.procedures.steady import LevelWatch, over_limit
+from levelset.quantity import Quantity
+from levelset.signals.signal import Signal
 from levelset.signals.tones import set_tone
 from levelset.units import SQRT2
 
@@ -55,24 +57,11 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
     yield from place_tips(
         "both tips on the positive wire of the source's tap, ground lead on chassis", leg, leg
     )
-    signal = set_tone("calibrate", "probe against multimeter", frequency_hz, 0.0)
-    yield from start_tone(signal, plan)
+    yield from start_tone(calibration_track(frequency_hz), plan)
     volume = yield from ask_volume("Which volume does the display show now?", plan)
-    yield from _loud_enough(spec, volume, design_v, plan)
+    volume = yield from _loud_enough(spec, volume, design_v, plan)
 
-    answer: Answer = yield Ask(
-        "Multimeter on AC volts, red lead on the same wire, black lead on chassis. "
-        "What does it read?",
-        Act("read_meter", red=leg, black=None),
-        "number",
-        unit="V",
-        low=0.01,
-        high=float(probe.max_volts),
-    )
-    guidance = Guidance("Keep both tips where they are.", Act("wait"), headline="HOLD STILL")
-    reading: TipsReading = yield from settle(spec, guidance, of=_tip_a, again_after_s=1.0)
-    meter_v = float(answer.value)
-    seq: int = yield Accept(reading, "calibration", {"meter_volts_rms": meter_v})
+    reading, meter_v, seq = yield from common_touch(spec, leg, plan, "calibration")
     calibration = calibrate_from_common_touch(
         reading,
         meter_v,
@@ -95,10 +84,61 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
             "match": None if calibration.match is None else calibration.match.as_json(),
             "meter_volts_rms": meter_v,
             "frequency_hz": frequency_hz,
+            "level_dbfs": [level.as_json() for level in levels_dbfs(reading)],
+            "volume": volume,
             "reading_seq": seq,
         },
         calibration,
     )
+
+
+def calibration_track(frequency_hz: float) -> Signal:
+    """Return the tone for probe and multimeter."""
+    return set_tone("calibrate", "probe against multimeter", frequency_hz, 0.0)
+
+
+def common_touch(spec: ToneSpec, point: Point, plan: JobPlan, as_what: str) -> Steps:
+    """Read the multimeter and the tips on one point.
+
+    Parameters
+    ----------
+    spec : ToneSpec
+        What to listen for.
+    point : Point
+        Where the tips are.
+    plan : JobPlan
+        The plan of the job.
+    as_what : str
+        What the reading is, for the record.
+
+    Returns
+    -------
+    reading : TipsReading
+        Steady and accepted.
+    meter_v : float
+        What the multimeter read, V RMS.
+    seq : int
+        Line of the reading.
+    """
+    answer: Answer = yield Ask(
+        "Multimeter on AC volts, red lead on the same wire, black lead on chassis. "
+        "What does it read?",
+        Act("read_meter", red=point, black=None),
+        "number",
+        unit="V",
+        low=0.01,
+        high=float(plan.probe.max_volts),
+    )
+    guidance = Guidance("Keep the tips where they are.", Act("wait"), headline="HOLD STILL")
+    reading: TipsReading = yield from settle(spec, guidance, of=_tip_a, again_after_s=1.0)
+    meter_v = float(answer.value)
+    seq: int = yield Accept(reading, as_what, {"meter_volts_rms": meter_v})
+    return reading, meter_v, seq
+
+
+def levels_dbfs(reading: TipsReading) -> list[Quantity]:
+    """Return the level of every tip that has one."""
+    return [leg.tone.level_dbfs for leg in reading.legs if leg.tone.level_dbfs is not None]
 
 
 def _tip_a(reading: TipsReading) -> Reading:
@@ -106,7 +146,13 @@ def _tip_a(reading: TipsReading) -> Reading:
 
 
 def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) -> Steps:
-    """Turn up click by click until the meter can be trusted, and not into clipping."""
+    """Turn up click by click until the meter can be trusted, and not into clipping.
+
+    Returns
+    -------
+    int
+        The volume it ended at.
+    """
     watch = LevelWatch()
     patience = Patience("The tone did not become loud enough to calibrate with")
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CALIBRATE")
@@ -114,7 +160,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END,))
         if isinstance(event, Answer):
-            return
+            return min(volume, plan.source.max_volume)
         leg = _tip_a(event)
         watch.add(leg)
         patience.wait(leg)
@@ -126,9 +172,9 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
                 "The tone is no longer clean here. Turn the volume down by 2.",
                 Act("volume_down", value=2.0),
             )
-            return
+            return max(volume - 2, 0)
         if leg.tone.amplitude_fs.value * design_v / SQRT2 >= ENOUGH_V_RMS:
-            return
+            return volume
         watch.take()
         patience.progress()
         volume += 1

@@ -14,6 +14,7 @@ from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.gain import set_gain
 from levelset.procedures.output_kind import output_kind
+from levelset.procedures.probe_check import probe_check
 from levelset.procedures.protocol import Procedure
 from levelset.procedures.verify import verify
 
@@ -63,6 +64,10 @@ def _verify(now: Situation) -> Procedure:
     return verify(now.plan, now.facts)
 
 
+def _probe_check(now: Situation) -> Procedure:
+    return probe_check(now.plan, now.facts)
+
+
 def _source_tone_hz(now: Situation) -> float:
     return now.plan.channels[0].set_tone_hz
 
@@ -73,6 +78,7 @@ CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "clean_volume": _clean_volume,
     "gain": _gain,
     "verify": _verify,
+    "probe_check": _probe_check,
 }
 
 
@@ -106,3 +112,4 @@ def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
         yield "output_kind", channel.name
         yield "gain", channel.name
     yield "verify", None
+    yield "probe_check", None

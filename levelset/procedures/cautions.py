@@ -59,6 +59,12 @@ ENGINE = Caution(
     "Run the engine in open air only and keep hands, leads and hair away from moving parts. On "
     "electric and hybrid vehicles do not touch orange cables or airbag plugs.",
 )
+STILL_OFF = Caution(
+    "loudspeakers_stay_off",
+    "Leave the loudspeakers off",
+    "The calibration tone plays once more through the whole system. Leave every loudspeaker off "
+    "and every gain as it is until the tone is stopped, and protect your hearing.",
+)
 RESTORE = Caution(
     "restore",
     "Volume down before anything is connected again",

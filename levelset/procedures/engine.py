@@ -287,6 +287,9 @@ class Engine:
             line = entries.calibration(finish.calibration)
             self._calibration_seq = self._recorder.append("calibration", line)
             self._calibration = finish.calibration
+        if finish.check is not None and self._calibration_seq is not None:
+            line = entries.probe_check(finish.check, self._calibration_seq)
+            self._recorder.append("probe_check", line)
         sentence = finish.sentence
         if self._tone_from == "vehicle" and finish.outcome in ("failed", "aborted"):
             sentence += " The tone comes from the vehicle: turn it down there."

@@ -9,6 +9,7 @@ from levelset.record.schema import to_data
 
 if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
+    from levelset.probe.known_voltage import ProbeCheck
     from levelset.procedures.cautions import Caution
     from levelset.procedures.protocol import Accept, Answer, Ask
 
@@ -60,3 +61,15 @@ def reading(
 def calibration(calibration: Calibration) -> dict[str, Any]:
     """Return the line for a calibration."""
     return to_data(calibration)
+
+
+def probe_check(check: ProbeCheck, calibration_seq: int) -> dict[str, Any]:
+    """Return the line for a known voltage that was read again."""
+    return {
+        "calibration_seq": calibration_seq,
+        "start_seq": check.start_seq,
+        "end_seq": check.end_seq,
+        "change_percent": [tip.change_percent.as_json() for tip in check.tips],
+        "confirmed": check.confirmed,
+        "text": check.sentence,
+    }

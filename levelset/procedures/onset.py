@@ -82,7 +82,8 @@ class OnsetSearch:
             if None not in flat:
                 self.onset = _surer(self.onset, flat[-1])
                 return
-            self._over_v = min(self._over_v, volts.value)
+            if still:
+                self._over_v = min(self._over_v, volts.value)
             if self.onset is not None and self._over_v < CONTRADICTED * self.onset.volts_rms.value:
                 self.onset = None
         elif (

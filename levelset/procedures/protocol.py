@@ -23,6 +23,7 @@ from levelset.ports.base import Point
 
 if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
+    from levelset.probe.known_voltage import ProbeCheck
     from levelset.probe.reading import TipsReading, ToneSpec
     from levelset.procedures.cautions import Caution
     from levelset.signals.signal import Signal
@@ -237,12 +238,15 @@ class Finish:
         JSON values; measured numbers as ``{"value": x, "u": u}``.
     calibration : Calibration or None
         A calibration that was made; the engine records it and uses it from then on.
+    check : ProbeCheck or None
+        A check of the calibration in use; the engine records it.
     """
 
     outcome: OutcomeWord
     sentence: str
     result: dict[str, Any]
     calibration: Calibration | None = None
+    check: ProbeCheck | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,20 @@ import numpy as np
 SQRT2 = math.sqrt(2.0)
 
 
-def source_v_rms(car, volume):
+def ideal_v_rms(car, volume):
     source = car["source"]
     down_db = (source["max_volume"] - volume) * source["db_per_step"]
     return source["volts_rms_at_max"] * 10.0 ** (-down_db / 20.0)
+
+
+def source_v_rms(car, volume):
+    source = car["source"]
+    ideal = ideal_v_rms(car, volume)
+    # The documented low-order curve u - b (u^3 - u^5) also takes a little of the fundamental.
+    thd = source["thd_percent"] / 100.0
+    b = thd / (math.sqrt(2.0) / 16.0 + thd / 8.0)
+    part = min(SQRT2 * ideal / source["clip_volts_peak"], 1.0)
+    return ideal * (1.0 - b * (0.75 * part**2 - 0.625 * part**4))
 
 
 def true_clean_volume(car):
@@ -24,7 +34,7 @@ def true_clean_volume(car):
     fits = [
         volume
         for volume in range(1, source["max_volume"] + 1)
-        if SQRT2 * source_v_rms(car, volume) <= source["clip_volts_peak"]
+        if SQRT2 * ideal_v_rms(car, volume) <= source["clip_volts_peak"]
     ]
     return max(fits)
 
