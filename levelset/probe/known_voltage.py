@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from levelset.errors import UsageError
 from levelset.probe.budget import DRIFT_LIMIT
 from levelset.probe.uncertainty import Component, expanded_uncertainty, from_limits, from_quantity
 from levelset.quantity import Quantity
+from levelset.units import ratio_from_db
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,81 @@ class EndCheck:
     change_percent: Quantity
     confirmed: bool
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheck:
+    """The known voltage at the end of a job, all tips.
+
+    Parameters
+    ----------
+    start_seq, end_seq : int
+        Journal lines of both readings.
+    tips : tuple of EndCheck
+        One per tip.
+    """
+
+    start_seq: int
+    end_seq: int
+    tips: tuple[EndCheck, ...]
+
+    @property
+    def confirmed(self) -> bool:
+        """True where the scale of every tip held."""
+        return all(tip.confirmed for tip in self.tips)
+
+    @property
+    def sentence(self) -> str:
+        """What the tip says that changed most."""
+        return max(self.tips, key=lambda tip: abs(tip.change_percent.value)).sentence
+
+
+def compare_levels(
+    start_dbfs: Sequence[Quantity],
+    start_v_rms: float,
+    end_dbfs: Sequence[Quantity],
+    end_v_rms: float,
+    meter_digit_v: float,
+) -> tuple[EndCheck, ...]:
+    """Compare all tips on one point with the multimeter, at the start and at the end.
+
+    Parameters
+    ----------
+    start_dbfs, end_dbfs : sequence of Quantity
+        Level of each tip, dBFS.
+    start_v_rms, end_v_rms : float
+        What the multimeter read, V.
+    meter_digit_v : float
+        Its last digit, V.
+
+    Returns
+    -------
+    tuple of EndCheck
+        One per tip.
+
+    Raises
+    ------
+    UsageError
+        If the number of tips differs or there is no voltage to compare.
+    """
+    if len(start_dbfs) != len(end_dbfs):
+        raise UsageError(
+            f"the start was read with {len(start_dbfs)} tips, the end with {len(end_dbfs)}",
+            "use the probe of the start",
+        )
+    return tuple(
+        compare_known_voltage(
+            KnownVoltage(_amplitude_fs(start), start_v_rms, meter_digit_v),
+            KnownVoltage(_amplitude_fs(end), end_v_rms, meter_digit_v),
+        )
+        for start, end in zip(start_dbfs, end_dbfs, strict=True)
+    )
+
+
+def _amplitude_fs(level_dbfs: Quantity) -> Quantity:
+    """Return the peak of a level: full scale is 0 dBFS (AES17), d a / a = ln 10 / 20 per dB."""
+    amplitude = ratio_from_db(level_dbfs.value)
+    return Quantity(amplitude, amplitude * level_dbfs.u * math.log(10.0) / 20.0, "FS")
 
 
 def compare_known_voltage(start: KnownVoltage, end: KnownVoltage) -> EndCheck:

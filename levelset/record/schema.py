@@ -97,6 +97,22 @@ class ToneData(_Data, rename={"who": "from"}):
     level_dbfs: float | None
 
 
+class ProbeCheckData(_Data):
+    """The known voltage of a calibration, read again: whether the scale held since.
+
+    ``start_seq`` and ``end_seq`` are the readings that were compared; ``change_percent`` has one
+    entry per tip. A reading counts as unconfirmed when a check after it failed and none after it
+    held.
+    """
+
+    calibration_seq: int
+    start_seq: int
+    end_seq: int
+    change_percent: list[dict[str, float]]
+    confirmed: bool
+    text: str
+
+
 class NoteData(_Data):
     """A remark of the person; ``about`` is the line that it corrects or explains."""
 
@@ -113,6 +129,7 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
     "step": (1, StepData),
     "tone": (1, ToneData),
     "note": (1, NoteData),
+    "probe_check": (1, ProbeCheckData),
 }
 """Version and data of every kind that this version of levelset writes."""
 

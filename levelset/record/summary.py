@@ -8,6 +8,7 @@ from typing import Any
 
 from levelset.errors import LevelsetError
 from levelset.quantity import Quantity
+from levelset.record.confirmation import unconfirmed_note, unconfirmed_readings
 from levelset.record.job import Job
 from levelset.record.schema import StepData, quantity_from, to_data
 
@@ -74,11 +75,14 @@ class JobSummary:
     steps : tuple of StepData
         How every procedure ended, oldest first.
     complete : bool
-        The newest verify step was accepted, after the last gain, and every channel has a gain.
+        The newest verify step was accepted, after the last gain, every channel has a gain, and no
+        reading is unconfirmed.
     notes : tuple of str
         What is worth knowing.
     fault : str or None
         Why the job cannot be trusted or read, else None.
+    unconfirmed : tuple of int
+        Sequence numbers of readings whose scale had moved when the known voltage was read again.
     """
 
     path: Path
@@ -94,6 +98,7 @@ class JobSummary:
     complete: bool
     notes: tuple[str, ...]
     fault: str | None
+    unconfirmed: tuple[int, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return ``job show --json``."""
@@ -127,6 +132,8 @@ class JobSummary:
             f"last entry    {self.changed}",
             f"readings      {self.readings} accepted",
         ]
+        if self.unconfirmed:
+            rows.append(f"UNCONFIRMED   {unconfirmed_note(self.unconfirmed)}")
         if self.clean_volume is not None:
             rows.append(f"clean volume  {self.clean_volume}")
         rows += [channel.text() for channel in self.channels]
@@ -167,6 +174,7 @@ def summarise_job(job: Job) -> JobSummary:
     clean = _newest(steps, "clean_volume", None)
     volume = clean.result.get("volume") if clean is not None and clean.done else None
     lines = job.lines()
+    unconfirmed = unconfirmed_readings(lines)
     notes = list(job.notes)
     if job.torn:
         notes.append("The last line was never finished and does not count.")
@@ -181,9 +189,10 @@ def summarise_job(job: Job) -> JobSummary:
         clean_volume=volume if isinstance(volume, int) else None,
         readings=sum(line.kind == "reading" for line in lines),
         steps=tuple(steps),
-        complete=_complete(steps, channels),
+        complete=_complete(steps, channels) and not unconfirmed,
         notes=tuple(notes),
         fault=job.faults[0] if job.faults else None,
+        unconfirmed=unconfirmed,
     )
 
 

@@ -8,26 +8,32 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from levelset.errors import InputError, LevelsetError
+from levelset.errors import InputError, LevelsetError, UsageError
 from levelset.probe.calibration import Calibration
+from levelset.probe.known_voltage import compare_levels
 from levelset.probe.reading import Frames, TipsReading, ToneSpec, reading_as_json
 from levelset.record.audio_files import CODE_HIGH, read_capture
 from levelset.record.comparison import OTHER_ANALYSIS, SAME_ANALYSIS, difference, is_number
+from levelset.record.confirmation import unconfirmed_note, unconfirmed_readings
 from levelset.record.folder import CAPTURES, read_scan, require_job
 from levelset.record.journal import HEAD, JOURNAL, Fault, Line, Scan, digest
 from levelset.record.schema import (
     ANALYSIS_VERSION,
     KINDS,
     JobData,
+    ProbeCheckData,
     ReadingData,
     check_version,
     from_data,
+    quantity_from,
 )
 from levelset.units import peak_from_rms, ratio_from_db
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    from levelset.quantity import Quantity
 
     ReadTips = Callable[[NDArray[np.float64], Frames, ToneSpec, Calibration | None], TipsReading]
 
@@ -138,6 +144,7 @@ class _Walk:
         }
         self._captures: dict[str, bool] = {}  # by SHA-256: whether it holds
         self._readings = 0
+        self._head: JobData | None = None
         self._tolerance = SAME_ANALYSIS
 
     def result(self) -> Verification:
@@ -156,6 +163,9 @@ class _Walk:
         for line in found.lines:
             self._line(line)
         self._other_files()
+        unconfirmed = unconfirmed_readings(found.lines)
+        if unconfirmed:
+            self._notes.append(unconfirmed_note(unconfirmed))
         faults = tuple(str(fault) for fault in self._faults)
         return Verification(
             ok=not faults,
@@ -178,7 +188,7 @@ class _Walk:
         if first.kind != "job":
             self._fault(first, f"the first line is of kind {first.kind!r}, not 'job'")
             return
-        head = self._typed(first, JobData)
+        self._head = head = self._typed(first, JobData)
         if head is not None and head.analysis != ANALYSIS_VERSION:
             self._tolerance = OTHER_ANALYSIS
             self._notes.append(
@@ -202,6 +212,10 @@ class _Walk:
             calibration = self._typed(line, Calibration)
             if calibration is not None:
                 self._calibration(line, calibration)
+        elif line.kind == "probe_check":
+            check = self._typed(line, ProbeCheckData)
+            if check is not None:
+                self._probe_check(line, check)
         elif line.kind == "step":
             for where, values in _naming_a_reading(line.data.get("result"), "result"):
                 self._step_numbers(line, where, values)
@@ -301,12 +315,46 @@ class _Walk:
                     self._fault(line, f"its evidence, seq {seq}, has no level for tip {tip + 1}")
                     return
                 volts = peak_from_rms(calibration.meter_volts_rms) / ratio_from_db(level_dbfs)
+                # Two tips on one point lift the probe's ground (see `probe/calibrate.py`).
+                if len(calibration.volts_per_full_scale) == 2:
+                    volts /= 1.0 + 2.0 * calibration.ground_lead_ratio
                 if not self._tolerance.holds(scale.value, volts, scale.u):
                     what = (
                         f"volts_per_full_scale[{tip}] is {scale.value}, its evidence, seq {seq}, "
                     )
                     self._fault(line, f"{what}gives {volts}")
                     return
+
+    def _probe_check(self, line: Line, check: ProbeCheckData) -> None:
+        """Compare the stated change with both readings and what the meter read."""
+        if self._head is None:
+            return  # reported at its own line
+        sides: list[tuple[list[Quantity], float]] = []
+        for seq in (check.start_seq, check.end_seq):
+            named = self._by_seq.get(seq)
+            if named is None or named.kind != "reading" or seq >= line.seq:
+                self._fault(line, f"names seq {seq}, which is no reading before it")
+                return
+            levels = [quantity_from(leg.get("level_dbfs"), "dB") for leg in _legs(named)]
+            details = named.data.get("details")
+            volts = details.get("meter_volts_rms") if isinstance(details, dict) else None
+            if None in levels or not is_number(volts):
+                self._fault(line, f"names seq {seq}, which has no level or no multimeter reading")
+                return
+            sides.append(([level for level in levels if level is not None], float(volts)))
+        try:
+            tips = compare_levels(*sides[0], *sides[1], self._head.plan.probe.meter.resolution_v)
+        except UsageError as error:
+            self._fault(line, f"cannot be computed again ({error.what})")
+            return
+        stored = {"change_percent": check.change_percent, "confirmed": check.confirmed}
+        fresh = {
+            "change_percent": [tip.change_percent.as_json() for tip in tips],
+            "confirmed": all(tip.confirmed for tip in tips),
+        }
+        differs = difference(stored, fresh, self._tolerance, "data")
+        if differs:
+            self._fault(line, f"{differs}, computed again from the readings that it names")
 
     def _step_numbers(self, line: Line, where: str, values: dict[str, Any]) -> None:
         seq = values["reading_seq"]

@@ -19,6 +19,7 @@ PROCEDURES = {
     "clean_volume": "find the clean volume",
     "gain": "set the gain",
     "verify": "verify everything",
+    "probe_check": "check the probe again",
     "dc_offset": "look for DC at the output",
 }
 
