@@ -20,6 +20,7 @@ from levelset.errors import DeviceError
 from levelset.ports.devices import Listing, judged
 from levelset.ports.output import Output
 from levelset.ports.ring import Ring
+from levelset.ports.server_watch import ServerWatch
 from levelset.ports.streams import Opened, Request, library, open_streams, rates_of
 
 if TYPE_CHECKING:
@@ -66,15 +67,14 @@ class AudioProcess:
         """Number of the process."""
         return self._process.pid
 
-    @property
-    def alive(self) -> bool:
-        """True while it runs."""
-        return self._process.is_alive()
-
-    @property
-    def has_news(self) -> bool:
-        """True when it said that a stream ended, or when its pipe is closed."""
-        return self._control.poll()
+    def news(self) -> str | None:
+        """Return why it has ended or is about to; None while all is well."""
+        try:
+            if self._control.poll():
+                return str(self._control.recv())
+        except (EOFError, OSError):
+            return "the audio process has ended"
+        return None if self._process.is_alive() else "the audio process has ended"
 
     def first_answer(self) -> Listing | Opened:
         """Return what it found or opened.
@@ -169,13 +169,15 @@ def serve(request: Request, control: Connection, log_path: str) -> None:
         control.send((f"the sound device cannot be started ({error})", "see levelset doctor"))
         os._exit(1)
     control.send(opened)
+    watch = ServerWatch(opened.input_behind, opened.output_behind)
     with contextlib.suppress(EOFError, OSError):
-        _attend(control, output, streams)
+        _attend(control, output, streams, watch)
+    watch.close()
     _end(ring, output, streams)
 
 
-def _attend(control: Connection, output: Output, streams: list[Any]) -> None:
-    """Take orders until told to close, or until the reader or a stream is gone."""
+def _attend(control: Connection, output: Output, streams: list[Any], watch: ServerWatch) -> None:
+    """Take orders until told to close, or until the reader or a device is gone."""
     parent = multiprocessing.parent_process()
     while True:
         if control.poll(POLL_S):
@@ -186,7 +188,10 @@ def _attend(control: Connection, output: Output, streams: list[Any]) -> None:
         elif parent is not None and not parent.is_alive():
             return
         elif not all(stream.active for stream in streams):
-            control.send("ended")
+            control.send("its stream has ended")
+            return
+        elif watch.news is not None:
+            control.send(watch.news)
             return
 
 

@@ -27,6 +27,11 @@ BLOCK_FRAMES = 1024
 FIRST_BLOCK_S = 5.0
 """Longest wait for the first block, s."""
 
+PRIMING_BLOCKS = 8
+
+WAIT_S = 0.004
+"""Between two looks at the ring, s: a fifth of a block."""
+
 CODE_SCALE = 2.0**23
 
 
@@ -48,7 +53,7 @@ class LivePort:
         self._frames = BLOCK_FRAMES * max(1, round(rate_hz / 48_000))
         self._lock = threading.RLock()
         self._stream = -1
-        self._time_s = 0.0
+        self._began_s = 0.0
         self._number = 0
         self._playing = 0
         self._renewals = 0
@@ -59,9 +64,15 @@ class LivePort:
 
     @property
     def info(self) -> PortInfo:
-        """What is known about the port; its name is the device's stable key."""
-        device = self._opened.input or self._opened.output
-        name = "no device" if device is None else device.key
+        """What is known about the port.
+
+        Its name is the device's stable key, with what stands behind a sound server.
+        """
+        opened = self._opened
+        device, behind = opened.input, opened.input_behind
+        if device is None:
+            device, behind = opened.output, opened.output_behind
+        name = "" if device is None else device.key + (f" / {behind}" if behind else "")
         return PortInfo(name, self._rate_hz, self._channels, self._opened.output is not None)
 
     @property
@@ -73,6 +84,14 @@ class LivePort:
     def stream(self) -> int:
         """Number of the stream; counts up with every start."""
         return self._stream
+
+    @property
+    def time_s(self) -> float:
+        """Stream time after the newest frame that has arrived, s; blocks may lag behind it."""
+        with self._lock:
+            if self._ring is None:
+                return self._began_s
+            return self._began_s + self._ring.get("written") * self._frames / self._rate_hz
 
     @property
     def process_id(self) -> int | None:
@@ -92,6 +111,11 @@ class LivePort:
         new stream after `reopen`.
         """
         return _Blocks(self)
+
+    def blocks_from_now(self) -> Iterator[Block]:
+        """Return the same, but leave out what has arrived and was not read."""
+        with self._lock:
+            return _Blocks(self, 0 if self._ring is None else self._ring.get("written"))
 
     def play(
         self, signal: Signal, level_dbfs: float, *, outputs: tuple[int, ...] | None = None
@@ -159,7 +183,7 @@ class LivePort:
             if self._playing and self._ring.get("lease_lost") >= self._playing:
                 self._playing = 0
                 raise DeviceError(
-                    f"the tone was stopped because levelset was held up for over {LEASE_S} s",
+                    f"the tone was stopped because levelset was held up for over {LEASE_S:g} s",
                     "close what keeps the computer busy and repeat the step",
                 )
             self._renew()
@@ -201,6 +225,7 @@ class LivePort:
             self._process = process = AudioProcess(request)
         try:
             opened = process.first_answer()
+            self._await_first_block(ring, process)
         except BaseException:
             self._release(now=True)
             raise
@@ -209,6 +234,22 @@ class LivePort:
         self.gate = Gate(self._rate_hz, self._frames)
         return opened
 
+    def _await_first_block(self, ring: Ring, process: AudioProcess) -> None:
+        """Wait until the input runs: a tone that starts before it would lose its lease."""
+        # An output alone takes some blocks at once to fill its buffer; that is no running yet.
+        enough = 1 if self._channels else PRIMING_BLOCKS
+        until_s = time.perf_counter() + FIRST_BLOCK_S
+        while ring.get("written") < enough:
+            news = process.news()
+            if news is None and time.perf_counter() > until_s:
+                news = f"nothing has come for {FIRST_BLOCK_S:g} s"
+            if news is not None:
+                raise DeviceError(
+                    f"the sound device opens but gives no sound: {news}",
+                    "check its plug, and allow the terminal to use the microphone",
+                )
+            time.sleep(WAIT_S)
+
     def _release(self, *, now: bool) -> None:
         with self._lock:
             process, self._process = self._process, None
@@ -216,17 +257,19 @@ class LivePort:
             if process is not None:
                 process.end(now=now)
             if ring is not None:
+                # Stream time goes on where this stream ends.
+                self._began_s += ring.get("written") * self._frames / self._rate_hz
                 ring.close(remove=True)
 
     def _lost(self, why: str) -> DeviceError:
         """Release what is left and return the error."""
         device = self._opened.input or self._opened.output
-        name = "" if device is None else f' on "{device.name}"'
+        name = "the sound device" if device is None else f'"{device.name}"'
         # It may hang in the driver; whatever it still plays must end now.
         self._release(now=True)
         return DeviceError(
-            f"the sound device was lost: {why}{name}",
-            "check its plug and the sound server, then open it again; the job is kept",
+            f"{name} was lost: {why}",
+            "check its plug and the sound server, then open it again",
         )
 
     def _next(self, sequence: int) -> RawBlock | None:
@@ -243,15 +286,13 @@ class LivePort:
                 raw = ring.read(oldest) if oldest < written else None
                 if raw is not None:
                     return raw
-                if not process.alive:
-                    raise self._lost("the audio process has ended")
-                if process.has_news:
-                    raise self._lost("its stream has ended")
+                news = process.news()
+                if news is not None:
+                    raise self._lost(news)
                 waited_s = time.perf_counter() - began_s
-                limit_s = FIRST_BLOCK_S if written == 0 else self.gate.longest_wait_s
-                if waited_s > limit_s:
+                if waited_s > self.gate.longest_wait_s:
                     raise self._lost(f"nothing has come for {waited_s:.1f} s")
-            time.sleep(0.004)
+            time.sleep(WAIT_S)
 
     def _block(self, raw: RawBlock, *, after_gap: bool) -> Block:
         samples = raw.samples.astype(np.float64)
@@ -268,8 +309,7 @@ class LivePort:
             flags.add("gap")
         if not exact:
             flags.add("processed")
-        time_s = self._time_s
-        self._time_s += len(samples) / self._rate_hz
+        time_s = self._began_s + raw.first_frame / self._rate_hz
         block = Block(
             samples, self._stream, raw.first_frame, self._rate_hz, time_s, frozenset(flags)
         )
@@ -280,10 +320,10 @@ class LivePort:
 class _Blocks:
     """An iterator that outlives a loss: after `LivePort.reopen` it goes on."""
 
-    def __init__(self, port: LivePort) -> None:
+    def __init__(self, port: LivePort, sequence: int = 0) -> None:
         self._port = port
-        self._stream = -1
-        self._sequence = 0
+        self._stream = port.stream
+        self._sequence = sequence
 
     def __iter__(self) -> _Blocks:
         return self

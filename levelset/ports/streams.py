@@ -66,6 +66,8 @@ class Opened:
     ----------
     input, output : SoundDevice or None
         The devices.
+    input_behind, output_behind : str
+        Source and sink of a sound server in between; empty without, or where unknown.
     input_way, output_way : str
         How, in words.
     output_channels : int
@@ -78,6 +80,8 @@ class Opened:
 
     input: SoundDevice | None
     output: SoundDevice | None
+    input_behind: str
+    output_behind: str
     input_way: str
     output_way: str
     output_channels: int
@@ -153,15 +157,19 @@ def open_streams(
             )
     if request.output is not None:
         sink = choose(devices, request.output, direction="output")
-    notes = dict.fromkeys(_server_note(d, request.rate_hz) for d in (source, sink) if d)
+    behind = ["", ""]
+    notes = []
+    for n, (device, direction) in enumerate(((source, "input"), (sink, "output"))):
+        if device is not None:
+            behind[n], note = _behind_server(device, direction, request.rate_hz)
+            notes += [note] if note else []
     outputs = 0 if sink is None else min(2, sink.outputs)
     maker = _Maker(sound, request, outputs, _Feed(ring, output))
     # A sound server has one clock for all of its streams and handles two better than a pair.
     if source is not None and source == sink and source.use == "direct":
         stream, way = _first_that_opens(source, request.rate_hz, maker.both)
-        return [stream], Opened(
-            source, sink, way, way, outputs, stream.latency[0], stream.latency[1], tuple(notes)
-        )
+        in_s, out_s = stream.latency
+        return [stream], Opened(source, sink, "", "", way, way, outputs, in_s, out_s, ())
     streams: list[Any] = []
     found: list[tuple[str, float]] = []
     for device, make in ((source, maker.input), (sink, maker.output)):
@@ -172,7 +180,9 @@ def open_streams(
         streams.append(stream)
         found.append((way, float(stream.latency)))
     (in_way, in_s), (out_way, out_s) = found
-    return streams, Opened(source, sink, in_way, out_way, outputs, in_s, out_s, tuple(notes))
+    return streams, Opened(
+        source, sink, behind[0], behind[1], in_way, out_way, outputs, in_s, out_s, tuple(notes)
+    )
 
 
 class _Maker:
@@ -257,33 +267,44 @@ def _first_that_opens(device: SoundDevice, rate_hz: int, make: Any) -> tuple[Any
     )
 
 
-def _server_note(device: SoundDevice, rate_hz: int) -> str:
-    """Ask a sound server for its rate where its own tool is there; returns a note or nothing."""
-    if device.name not in ("pulse", "pipewire"):
-        return ""
-    tool = shutil.which("pactl")
+def _behind_server(device: SoundDevice, direction: str, rate_hz: int) -> tuple[str, str]:
+    """Ask a sound server what stands behind it, where its own tool is there.
+
+    Returns
+    -------
+    name : str
+        Name of the source or sink; empty where nobody can tell or nothing stands between.
+    note : str
+        For the person; empty without a server.
+
+    Raises
+    ------
+    DeviceError
+        If the server would convert the rate.
+    """
+    if device.use != "server":
+        return "", ""
+    tool = shutil.which("pactl") if device.host_api == "ALSA" else None
     if tool is None:
-        return "the sound server's rate could not be asked for: the path check decides"
+        return "", "the sound server's rate could not be asked for: the path check decides"
 
     def ask(*words: str) -> str:
         done = subprocess.run(
             [tool, *words], capture_output=True, text=True, timeout=3.0, check=False
         )
-        return done.stdout
+        return done.stdout.strip()
 
+    kind = "source" if direction == "input" else "sink"
     try:
-        names = (
-            os.environ.get("PULSE_SOURCE") or ask("get-default-source").strip(),
-            os.environ.get("PULSE_SINK") or ask("get-default-sink").strip(),
-        )
-        lists = ask("list", "short", "sources"), ask("list", "short", "sinks")
+        chosen = os.environ.get(f"PULSE_{kind.upper()}")
+        name = chosen or ask(f"get-default-{kind}")
+        listed = ask("list", "short", f"{kind}s")
     except (OSError, subprocess.SubprocessError):
-        return "the sound server did not answer: the path check decides"
-    for name, listed in zip(names, lists, strict=True):
-        problem = server_rate_problem(name, rate_hz, listed)
-        if problem is not None:
-            raise DeviceError(problem, "ask for the server's rate with --rate, or set its rate")
-    return "through a sound server at the rate asked for"
+        return "", "the sound server did not answer: the path check decides"
+    problem = server_rate_problem(name, rate_hz, listed)
+    if problem is not None:
+        raise DeviceError(problem, "ask for the server's rate with --rate, or set its rate")
+    return name, f"{kind} {name} through a sound server at the rate asked for"
 
 
 class _Feed:
