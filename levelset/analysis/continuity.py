@@ -1,0 +1,203 @@
+"""Whether a steady tone runs through, or samples were lost or played twice.
+
+A tone whose frequency is known tells time by its phase. Where samples are missing, the phase
+jumps ahead by ``w L``; where a block comes twice it falls back by ``w L``. Both are known modulo
+the period only. A block that comes twice in the recording is the same code for code, noise
+included, which tells the two apart.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from levelset.analysis.health import longest_run
+from levelset.analysis.result import Void
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+PERIODS = 2.0
+SHORTEST_BLOCK = 64
+LEAST_JUMP_RAD = 0.05
+SCATTERS = 8.0
+LONGEST_REPEAT_S = 0.5
+COMPARED = 24
+"""Codes that must agree for a block to be a repeat; also the shortest block found."""
+SEARCHED = (0, 4, 16, 64, 256, 1024)
+"""Frames after the jump at which the codes are compared."""
+HELD_SAMPLES = 16
+HELD_DEPTH = 0.3
+"""A value held that long is a gap where the tone would be elsewhere by this part of its peak."""
+_TURN = 2.0 * math.pi
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """One place where the tone does not run through.
+
+    Parameters
+    ----------
+    kind : {"drop_out", "repeated_block"}
+        What happened.
+    at : int
+        Frame at which it happened.
+    frames : int
+        Frames that stand still, are missing (least number that fits the phase), or come twice.
+    held : bool
+        True where the value stands still instead of being left out.
+    """
+
+    kind: Literal["drop_out", "repeated_block"]
+    at: int
+    frames: int
+    held: bool
+
+    def void(self, first_s: float, rate_hz: float) -> Void:
+        """Return the void that it makes of a reading that began at `first_s`."""
+        where = f"at {first_s + self.at / rate_hz:.3f} s"
+        length = f"{1e3 * self.frames / rate_hz:.1f} ms"
+        todo = "close other programs, use a larger buffer, and record again."
+        if self.kind == "repeated_block":
+            return Void("repeated_block", f"A block of {length} comes twice {where}: {todo}")
+        if self.held:
+            return Void("drop_out", f"{length} of the signal are missing {where}: {todo}")
+        return Void("drop_out", f"Samples are missing {where}, at least {length}: {todo}")
+
+
+def find_breaks(
+    samples: NDArray[np.float64], rate_hz: float, frequency_hz: float
+) -> tuple[Break, ...]:
+    """Find where a steady tone does not run through.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        One channel with one steady tone, at least 12 periods.
+    rate_hz : float
+        Sample rate, Hz.
+    frequency_hz : float
+        Frequency of the tone, within half a period over the window.
+
+    Returns
+    -------
+    tuple of Break
+        In order; jumps below 0.05 rad, or within 8 times the scatter of the phase, stay hidden.
+    """
+    w = _TURN * frequency_hz / rate_hz
+    period = _TURN / w
+    block = round(math.ceil(max(PERIODS, SHORTEST_BLOCK / period)) * period)
+    count = samples.size // block
+    if count < 6:
+        return ()
+    x = samples - samples.mean()
+    turned = x[: count * block] * np.exp(-1j * w * np.arange(count * block))
+    phasors = 2.0 * turned.reshape(count, block).mean(axis=1)
+    amplitude = float(np.median(np.abs(phasors)))
+    if amplitude == 0.0:
+        return ()
+    theta = np.unwrap(np.angle(phasors))
+    moves = np.diff(theta)
+    usual = float(np.median(moves))
+    scatter = 1.4826 * float(np.median(np.abs(moves - usual)))
+    # What is left is the phase at frame 0 of the tone at its true frequency w.
+    theta = theta - usual * (np.arange(count) + 0.5 * (block - 1) / block)
+    w += usual / block
+    limit = max(LEAST_JUMP_RAD, SCATTERS * scatter)
+    held = _held(samples, x, w, theta, block, amplitude)
+    found = [held] if held is not None else []
+    index = 2
+    while index < count - 2:
+        if abs(math.remainder(float(theta[index + 1] - theta[index - 1]), _TURN)) <= limit:
+            index += 1
+            continue
+        # It happens in this block or the next, which have a phase between the two.
+        before, after = float(theta[index - 1]), float(theta[index + 2])
+        jump = math.remainder(after - before, _TURN)
+        at = _split(x, w, before, after, block, index)
+        if held is None or not held.at - block <= at <= held.at + held.frames + block:
+            found.append(_kind(samples, at, jump, w, rate_hz))
+        index += 4
+    return tuple(sorted(found, key=lambda b: b.at))
+
+
+def _split(
+    x: NDArray[np.float64], w: float, before: float, after: float, block: int, index: int
+) -> int:
+    """Return the frame at which the tone before gives way to the tone after."""
+    first, stop = (index - 1) * block, min((index + 3) * block, x.size)
+    scale = math.sqrt(2.0) * float(x[first:stop].std())
+    part, t = x[first:stop], np.arange(first, stop, dtype=np.float64)
+    left = np.square(part - scale * np.cos(w * t + before))
+    right = np.square(part - scale * np.cos(w * t + after))
+    cost = np.concatenate(([0.0], np.cumsum(left - right)))
+    return first + int(cost.argmin())
+
+
+def _kind(samples: NDArray[np.float64], at: int, jump: float, w: float, rate_hz: float) -> Break:
+    if not _periodic(samples, at, _TURN / w):
+        lag = _repeat(samples, at, jump, w, int(LONGEST_REPEAT_S * rate_hz))
+        if lag is not None:
+            return Break("repeated_block", at, lag, held=False)
+    return Break("drop_out", at, max(1, round(jump % _TURN / w)), held=False)
+
+
+def _repeat(
+    samples: NDArray[np.float64], at: int, jump: float, w: float, longest: int
+) -> int | None:
+    """Return how many frames before the codes after `at` were there already, or None.
+
+    `at` is not exact, and only within the block that comes twice do the codes agree: several
+    beginnings are tried.
+    """
+    for later in SEARCHED:
+        first = at + later
+        if first + COMPARED > samples.size:
+            break
+        now = samples[first : first + COMPARED]
+        if np.ptp(now) == 0.0:
+            continue
+        earliest = max(0, first - longest)
+        same = np.flatnonzero(samples[earliest:first] == now[0]) + earliest
+        for place in same[::-1]:
+            lag = first - int(place)
+            fits = abs(math.remainder(jump + w * lag, _TURN)) < 0.5
+            if fits and np.array_equal(now, samples[place : place + COMPARED]):
+                return lag
+    return None
+
+
+def _periodic(samples: NDArray[np.float64], at: int, period: float) -> bool:
+    """Return whether the codes before `at` repeat anyway, so that nothing can be told apart."""
+    for multiple in range(1, 12):
+        lag = round(multiple * period)
+        if at - COMPARED - lag < 0:
+            return False
+        before = samples[at - COMPARED - 8 : at - 8]
+        if np.array_equal(before, samples[at - COMPARED - 8 - lag : at - 8 - lag]):
+            return True
+    return False
+
+
+def _held(
+    samples: NDArray[np.float64],
+    x: NDArray[np.float64],
+    w: float,
+    theta: NDArray[np.float64],
+    block: int,
+    amplitude: float,
+) -> Break | None:
+    """Return the longest stretch that stands still where the tone would move on."""
+    start, length = longest_run(samples[1:] == samples[:-1])
+    if length + 1 < HELD_SAMPLES:
+        return None
+    index = max(0, min(start // block - 1, theta.size - 1))
+    t = np.arange(start, start + length + 1, dtype=np.float64)
+    tone = amplitude * np.cos(w * t + float(theta[index]))
+    off = float(np.abs(x[start : start + length + 1] - tone).max())
+    if off < HELD_DEPTH * amplitude:
+        return None
+    return Break("drop_out", start, length + 1, held=True)
