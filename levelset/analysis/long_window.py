@@ -60,6 +60,7 @@ def read_long(
     limit_percent: float,
     start_hz: float | None = None,
     response: Response | None = None,
+    start_s: float = 0.0,
 ) -> LongResult:
     """Read one window of any length as one steady tone.
 
@@ -75,6 +76,8 @@ def read_long(
         Frequency of the window before, or of the other channel.
     response : callable or None
         Transfer of the input, see `read_tone`.
+    start_s : float
+        Time of the first sample, s, for what is said about a place in the window.
 
     Returns
     -------
@@ -85,7 +88,7 @@ def read_long(
         tops by vote of segments. Uncertainties are the larger of what the noise explains and how
         the segments scatter.
     """
-    window = _Window(samples, rate_hz, limit_percent, response)
+    window = _Window(samples, rate_hz, limit_percent, response, start_s)
     void = basic_void(samples, rate_hz)
     if void is not None:
         return window.void(void)
@@ -102,6 +105,7 @@ class _Window:
     rate_hz: float
     limit_percent: float
     response: Response | None
+    start_s: float
 
     def void(self, void: Void) -> LongResult:
         peak = float(np.abs(self.samples).max()) if self.samples.size else 0.0
@@ -144,7 +148,7 @@ class _Window:
 
     def broken(self, frequency_hz: float) -> Void | None:
         breaks = find_breaks(self.samples, self.rate_hz, frequency_hz)
-        return breaks[0].void(0.0, self.rate_hz) if breaks else None
+        return breaks[0].void(self.start_s, self.rate_hz) if breaks else None
 
     def long(self, found_hz: float, most_frames: int) -> LongResult:
         count = -(-self.samples.size // most_frames)
