@@ -8,9 +8,12 @@ from typing import NoReturn
 import click
 
 from levelset import __version__
+from levelset.cli.calibrate import calibrate
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
+from levelset.cli.measure import measure
+from levelset.cli.probe import probe
 from levelset.cli.signals import signals
 from levelset.cli.target import target
 from levelset.errors import Interrupted, LevelsetError, UsageError
@@ -42,7 +45,7 @@ def _mark_examples(command: click.Command) -> None:
         _mark_examples(below)
 
 
-for _command in (demo, target, signals, job):
+for _command in (demo, target, signals, measure, probe, calibrate, job):
     cli.add_command(_command)
 _mark_examples(cli)
 

@@ -64,6 +64,16 @@ class BudgetLine:
     percent: float
     share_percent: float
 
+    def as_json(self) -> dict[str, str | float | None]:
+        """Return the line as JSON values."""
+        return {
+            "name": self.name,
+            "distribution": self.distribution,
+            "dof": self.dof,
+            "standard_uncertainty_percent": self.percent,
+            "share_percent": self.share_percent,
+        }
+
 
 def voltage_budget(
     calibration: Calibration, tone: ToneResult, pair_of: OutputKind | None
@@ -180,6 +190,24 @@ def budget_lines(budget: Sequence[Component]) -> tuple[BudgetLine, ...]:
         for part in budget
     )
     return tuple(sorted(lines, key=lambda line: -line.percent))
+
+
+def budget_table(lines: Sequence[BudgetLine]) -> list[str]:
+    """Return the lines as a table for a terminal, with a heading.
+
+    Parameters
+    ----------
+    lines : sequence of BudgetLine
+        As `budget_lines` returns them.
+    """
+    rows = [f"  {'':<32}{'standard':>10}{'share':>8}  what is known"]
+    for line in lines:
+        dof = "" if line.dof is None else f", {line.dof:g} degrees of freedom"
+        rows.append(
+            f"  {line.name:<32}{line.percent:>8.4f} %{line.share_percent:>6.1f} %"
+            f"  {line.distribution}{dof}"
+        )
+    return rows
 
 
 def _share_of_b(kind: OutputKind) -> float:

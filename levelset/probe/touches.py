@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 LINEARITY_LIMIT = 0.003
 """Change of the scale with level that is allowed besides the meter's last digits, as a ratio."""
+SAME_TONE = 0.001
+"""Tones of two clocks differ by much less than this, as a ratio."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +79,8 @@ def calibrate_from_touches(
     Raises
     ------
     UsageError
-        With fewer than two touches, if one of them is refused, or if the scale changes with level
-        by more than the meter's last digits explain.
+        With fewer than two touches, if one of them is refused, if their tones differ, or if the
+        scale changes with level by more than the meter's last digits explain.
     """
     if len(touches) < 2:
         raise UsageError(
@@ -87,6 +89,7 @@ def calibrate_from_touches(
     single = [
         calibrate_from_common_touch(t.reading, t.meter_volts_rms, meter, **set_up) for t in touches
     ]
+    _check_one_tone(single)
     by_tip = list(zip(*(c.volts_per_full_scale for c in single), strict=True))
     scatter = [from_repeats("repeatability", [q.value for q in tip]) for tip in by_tip]
     residuals = [q.value / scatter[0].value - 1.0 for q in by_tip[0]]
@@ -119,6 +122,15 @@ def calibrate_from_touches(
         tuple(100.0 * r for r in residuals),
         100.0 * _relative(scatter[0]).standard_uncertainty * math.sqrt(len(touches)),
     )
+
+
+def _check_one_tone(single: Sequence[Calibration]) -> None:
+    tones = sorted(c.frequency_hz for c in single)
+    if tones[-1] > tones[0] * (1.0 + SAME_TONE):
+        raise UsageError(
+            f"the touches have different tones, {tones[0]:.1f} to {tones[-1]:.1f} Hz",
+            "use one tone for all of them: response is no scatter",
+        )
 
 
 def _check_linearity(
