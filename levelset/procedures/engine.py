@@ -36,6 +36,11 @@ if TYPE_CHECKING:
     from levelset.signals.signal import Signal
 
 
+NEWEST_PERIODS = 4
+NEWEST_S = 0.05
+"""Shortest part of a window that is read while the level moves."""
+
+
 class _Stopped(Exception):
     """The person left the procedure."""
 
@@ -207,18 +212,27 @@ class Engine:
             if frames is not None:
                 break
             self._advance()
-        reading = read_tips(
-            self._tape.cut(frames),
-            frames,
-            instruction.spec,
-            self._calibration,
-            with_picture=True,
-            start_hz=self._last_hz,
-        )
+        reading = self._read(frames, instruction.spec)
         found = reading.output.tone.frequency_hz or reading.legs[0].tone.frequency_hz
         self._last_hz = None if found is None else found.value
         self._earliest = frames.first + frames.count
         self._reading = reading
+        return reading
+
+    def _read(self, frames: Frames, spec: ToneSpec) -> TipsReading:
+        """Read a window; while a knob turns its newest part, so that the digits follow."""
+        for part in (frames, newest_part(frames, spec)):
+            reading = read_tips(
+                self._tape.cut(part),
+                part,
+                spec,
+                self._calibration,
+                with_picture=True,
+                start_hz=self._last_hz,
+            )
+            voids = [one.tone.void for one in (reading.output, *reading.legs)]
+            if not any(void is not None and void.code == "unsteady" for void in voids):
+                break
         return reading
 
     def _next_window(self, spec: ToneSpec) -> Frames | None:
@@ -305,3 +319,10 @@ class Engine:
         self._recorder.append("step", step.as_json())
         self._show(finish)
         return step
+
+
+def newest_part(frames: Frames, spec: ToneSpec) -> Frames:
+    """Return the end of a window, as short as a tone can be read: 4 periods, at least 50 ms."""
+    periods_s = 0.0 if spec.expected_hz is None else NEWEST_PERIODS / spec.expected_hz
+    count = min(round(max(NEWEST_S, periods_s) * frames.rate_hz), frames.count)
+    return Frames(frames.stream, frames.first + frames.count - count, count, frames.rate_hz)

@@ -7,7 +7,7 @@ import pytest
 
 from levelset.errors import DeviceError
 from levelset.ports.base import Block, PortInfo
-from levelset.probe.reading import Frames
+from levelset.probe.reading import Frames, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.engine import Engine
 from levelset.procedures.protocol import (
@@ -16,6 +16,8 @@ from levelset.procedures.protocol import (
     Answer,
     Ask,
     Finish,
+    Guidance,
+    Listen,
     Play,
     StepFailed,
 )
@@ -242,3 +244,33 @@ def test_samples_that_are_no_codes_are_refused():
     with pytest.raises(ValueError, match="not exact"):
         codes_from_samples(np.array([[0.1]]))
     assert codes_from_samples(np.array([[1.0, -1.0]])).tolist() == [[2**23 - 1, -(2**23)]]
+
+
+class RampPort(FakePort):
+    """A tone on tip A whose level rises by 12 dB a second, as when a knob is turned."""
+
+    def blocks(self):
+        for i in range(self._count):
+            t = (480 * i + np.arange(480)) / 48000
+            a = 0.05 * 10.0 ** (12.0 * t / 20.0) * np.sin(2.0 * np.pi * 94.0 * t)
+            samples = np.rint(np.stack([a, 0.0 * a], axis=1) * 2**23) / 2**23
+            yield Block(samples, 0, 480 * i, 48000, 0.01 * i, frozenset())
+
+
+def test_the_digits_follow_a_knob_that_turns(recorder):
+    readings = []
+
+    def procedure():
+        spec = ToneSpec(94.0, 0.25, 1.0, "grounded", True)
+        for _ in range(4):
+            readings.append((yield Listen(spec, Guidance("Turn.", Act("wait")))))
+        yield Finish("accepted", "Done.", {})
+
+    run(procedure(), recorder, RampPort(), FakePerson(answers=False))
+    for number, reading in enumerate(readings):
+        assert reading.legs[0].tone.void is None
+        end_s = 0.25 * (number + 1)
+        assert (reading.frames.first + reading.frames.count) / 48000 == pytest.approx(end_s)
+        level = reading.legs[0].tone.level_dbfs.value
+        newest = 20.0 * np.log10(0.05) + 12.0 * (end_s - 0.025)
+        assert level == pytest.approx(newest, abs=0.1)
