@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -22,6 +23,9 @@ LOST_AFTER_BLOCKS = 8
 RATE_OVER_S = 10.0
 RATE_LIMIT = 500e-6
 """Largest deviation of the frame rate by the computer's clock; crystals stay within 100e-6."""
+
+STEP_BLOCKS = 16
+"""Blocks before and after that a step of the clock is seen over."""
 
 STILL_FOR_S = 0.5
 EXTREME_FS = 1.0 - 2.0**-15
@@ -128,16 +132,22 @@ class Gate:
         self._rate_hz = rate_hz
         self._block_s = block_frames / rate_hz
         self._facts: deque[BlockFacts] = deque(maxlen=round(KEEP_S / self._block_s))
+        self._steps: deque[tuple[int, float]] = deque(maxlen=64)
         self._code_bits = 0
+        self._rate_ppm: float | None = None
         self.longest_wait_s = max(LOST_AFTER_S, LOST_AFTER_BLOCKS * self._block_s)
 
     def add(self, facts: BlockFacts) -> None:
         """Take the facts of the next block."""
         if self._facts and facts.stream != self._facts[-1].stream:
             self._facts.clear()
-            self._code_bits = 0
+            self._steps.clear()
+            self._code_bits, self._rate_ppm = 0, None
         self._facts.append(facts)
         self._code_bits |= facts.code_bits
+        self._look_for_a_step()
+        if facts.first_frame // facts.frames % round(1.0 / self._block_s) == 0:
+            self._rate_ppm = self._measured_ppm()
 
     @property
     def bits(self) -> int:
@@ -147,13 +157,12 @@ class Gate:
     @property
     def rate_ppm(self) -> float | None:
         """Deviation of the frame rate over the last 10 s, parts in a million; None before."""
-        span = [f for f in self._facts if self._facts[-1].arrived_s - f.arrived_s <= RATE_OVER_S]
-        if len(span) < 3 or span[-1].arrived_s - span[0].arrived_s < 0.9 * RATE_OVER_S:
-            return None
-        slope = frame_rate_hz(
-            np.array([f.arrived_s for f in span]), np.array([f.first_frame for f in span])
-        )
-        return 1e6 * (slope / self._rate_hz - 1.0)
+        return self._rate_ppm
+
+    @property
+    def last_arrived_s(self) -> float:
+        """When the driver handed the last block over, s; minus infinity before the first."""
+        return self._facts[-1].arrived_s if self._facts else float("-inf")
 
     def faults(self, stream: int, first_frame: int, frames: int) -> tuple[Fault, ...]:
         """Judge a stretch of frames.
@@ -169,14 +178,23 @@ class Gate:
             The gravest first; empty where the path gives no reason for doubt.
         """
         last = first_frame + frames
-        facts = [
-            f
-            for f in self._facts
-            if f.stream == stream
-            and f.first_frame < last
-            and f.first_frame + f.frames > first_frame
+        facts: list[BlockFacts] = []
+        before = None
+        for fact in reversed(self._facts):
+            if fact.stream != stream or fact.first_frame + fact.frames <= first_frame:
+                before = fact if fact.stream == stream else None
+                break
+            if fact.first_frame < last:
+                facts.append(fact)
+        facts.reverse()
+        found = [*_lost_data(facts), *_repeats(facts, before)]
+        found += [
+            Fault("drop_out", f"{1000 * lost_s:.0f} ms of input were lost")
+            for frame, lost_s in self._steps
+            if first_frame < frame + STEP_BLOCKS * self._block_s * self._rate_hz
+            and frame < last
+            and facts
         ]
-        found = [*_lost_data(facts), *_repeats(facts, self._before(facts))]
         found += _processed(facts)
         ppm = self.rate_ppm
         if ppm is not None and abs(ppm) > 1e6 * RATE_LIMIT:
@@ -198,9 +216,32 @@ class Gate:
             return None
         return Fault("device_lost", f"nothing has come for {age_s:.1f} s")
 
-    def _before(self, facts: list[BlockFacts]) -> BlockFacts | None:
-        earlier = [f for f in self._facts if facts and f.first_frame < facts[0].first_frame]
-        return earlier[-1] if earlier else None
+    def _measured_ppm(self) -> float | None:
+        now_s = self._facts[-1].arrived_s
+        span = [f for f in self._facts if now_s - f.arrived_s <= RATE_OVER_S]
+        frames = span[-1].first_frame - span[0].first_frame
+        # By frames as well, for a device that hands them out as fast as they are taken.
+        longest_s = max(now_s - span[0].arrived_s, frames / self._rate_hz)
+        if longest_s < 0.9 * RATE_OVER_S:
+            return None
+        arrived_s = np.array([f.arrived_s for f in span])
+        slope = frame_rate_hz(arrived_s, np.array([f.first_frame for f in span]))
+        return 1e6 * (slope / self._rate_hz - 1.0)
+
+    def _look_for_a_step(self) -> None:
+        """Notice frames that the driver lost without a word: all later blocks come later.
+
+        Single late blocks are the computer's; the earliest of some blocks is the device's.
+        """
+        recent = list(itertools.islice(reversed(self._facts), 2 * STEP_BLOCKS))
+        if len(recent) < 2 * STEP_BLOCKS:
+            return
+        late_s = [f.arrived_s - f.first_frame / self._rate_hz for f in recent]
+        lost_s = min(late_s[:STEP_BLOCKS]) - min(late_s[STEP_BLOCKS:])
+        at = recent[STEP_BLOCKS].first_frame
+        known = self._steps and at - self._steps[-1][0] < 2 * STEP_BLOCKS * recent[0].frames
+        if lost_s > self._block_s and not known:
+            self._steps.append((at, lost_s))
 
 
 def frame_rate_hz(arrived_s: NDArray[np.float64], first_frame: NDArray[np.int64]) -> float:

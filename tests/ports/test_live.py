@@ -213,15 +213,11 @@ def test_the_list_is_fresh_and_judged(server: Any) -> None:
 
 def test_a_lost_device_gives_one_sentence_and_reopen_goes_on(port: LivePort) -> None:
     blocks = port.blocks_from_now()
-    last = None
-    for last in itertools.islice(blocks, 30):
-        pass
-    assert last is not None
+    seen = list(itertools.islice(blocks, 30))
     assert port.process_id is not None
     os.kill(port.process_id, signal.SIGKILL)
     with pytest.raises(DeviceError) as caught:
-        for last in blocks:
-            pass
+        seen.extend(blocks)
     assert caught.value.line() == (
         'levelset: error: "pulse" was lost: the audio process has ended - '
         "check its plug and the sound server, then open it again"
@@ -230,8 +226,8 @@ def test_a_lost_device_gives_one_sentence_and_reopen_goes_on(port: LivePort) -> 
         port.play(TONE, -20.0)
     port.reopen()
     after = next(blocks)
-    assert (after.stream, after.first_frame) == (last.stream + 1, 0)
-    assert after.time_s >= last.time_s
+    assert (after.stream, after.first_frame) == (seen[-1].stream + 1, 0)
+    assert after.time_s >= seen[-1].time_s
     port.play(TONE, -20.0)
     assert np.any(joined(take(port, 0.5)))
 
