@@ -55,7 +55,11 @@ if TYPE_CHECKING:
     multiple=True,
     help="Pole of the input's AC coupling, Hz; may be repeated; none where DC coupled.",
 )
-@click.option("--max-volts", type=float, help="What the probe's resistors are stated for, V peak.")
+@click.option(
+    "--max-volts",
+    type=float,
+    help="What the probe's resistors are stated for, V peak; without it what the input can read.",
+)
 @click.option(
     "--channel",
     "channels",
@@ -63,7 +67,12 @@ if TYPE_CHECKING:
     multiple=True,
     help="Channel of each tip, tip A first; 1 and 2 by default, 1 of a recording with one.",
 )
-@click.option("--device", help="Interface and input, as you will name it again.")
+@click.option(
+    "--device",
+    default="not named",
+    show_default=True,
+    help="Interface and input, as you will name it again.",
+)
 @click.option("--probe", "probe_name", default="", help="The probe, in your words.")
 @click.option("--range", "range_name", default="", help="Range of the probe, such as high.")
 @click.option(
@@ -247,7 +256,7 @@ def _from_recordings(
     coupling_hz: tuple[float, ...],
     max_volts: float | None,
     channels: tuple[int, ...],
-    device: str | None,
+    device: str,
     probe_name: str,
     range_name: str,
     ground_lead_ratio: float,
@@ -269,8 +278,6 @@ def _from_recordings(
         "--meter-resolution": meter_resolution,
         "--divider": divider,
         "--full-scale": full_scale,
-        "--max-volts": max_volts,
-        "--device": device,
     }
     missing = [option for option, value in needed.items() if value is None]
     if missing:
@@ -279,7 +286,6 @@ def _from_recordings(
             "see levelset calibrate --help",
         )
     assert name is not None
-    assert device is not None
     if len(recordings) != len(meter_volts):
         raise UsageError(
             f"{len(recordings)} recordings and {len(meter_volts)} readings of the multimeter",
@@ -296,11 +302,13 @@ def _from_recordings(
         (meter_resolution, "the multimeter's last digit", 1e-9, 100.0, "V"),
         (divider, "divider", 1e-3, 1e6, ""),
         (full_scale, "full scale", 1e-4, 1e3, "V peak"),
-        (max_volts, "largest voltage", 0.1, 1e4, "V peak"),
         *((pole, "coupling pole", 1e-3, 100.0, "Hz") for pole in coupling_hz),
         *((edge, "the multimeter's range", 0.0, 1e7, "Hz") for edge in meter_range_hz or ()),
     ):
         require_between(value, what, low, high, unit)
+    if max_volts is None:
+        max_volts = _number(divider) * _number(full_scale)
+    require_between(max_volts, "largest voltage", 0.1, 1e4, "V peak")
     corner = None
     if high_corner_hz is not None:
         require_between(high_corner_hz[0], "upper corner", 1e3, 1e7, "Hz")
@@ -333,7 +341,7 @@ def _from_recordings(
         set_up,
         name=name,
         coupling_hz=coupling_hz,
-        max_volts=_number(max_volts),
+        max_volts=max_volts,
         ground_lead_ratio=ground_lead_ratio,
         high_corner_hz=corner,
     )

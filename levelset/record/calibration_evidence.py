@@ -44,7 +44,7 @@ SHORT_WINDOW_S = 0.25
 MOST_WINDOWS = 120
 """Windows that are looked at; the rest of a long recording is left alone."""
 STEADY_DB = 0.05
-"""Half of the windows must read the median level within this, dB."""
+"""Windows must read the median level within this, dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,13 +149,13 @@ def touch_from_recording(
             f"{path}: no window of it can be read ({reason.rstrip('.')})",
             "record some seconds of the steady calibration tone with every tip in contact",
         )
-    found.sort(key=lambda row: row[0])
-    level_db, reading, codes = found[len(found) // 2]
-    steady = sum(abs(row[0] - level_db) <= STEADY_DB for row in found)
-    if 2 * steady < len(found):
-        spread = found[-1][0] - found[0][0]
+    # A fade may fall into the first and the last window.
+    inner = found[1:-1] or found
+    level_db, reading, codes = sorted(inner, key=lambda row: row[0])[len(inner) // 2]
+    spread_db = max(abs(row[0] - level_db) for row in inner)
+    if spread_db > STEADY_DB:
         raise InputError(
-            f"{path}: the level moves by {spread:.2f} dB",
+            f"{path}: the level moves by {spread_db:.2f} dB",
             "make one recording for each reading of the multimeter, and keep the source steady",
         )
     return RecordedTouch(reading, codes, meter_volts_rms, encode_capture(codes, recording.rate_hz))
