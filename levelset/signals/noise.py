@@ -94,7 +94,7 @@ def _table() -> NDArray[np.float64]:
     lines[~inside] = 0.0
     lines[inside] /= np.sqrt(frequency_hz[inside])
     noise = np.fft.irfft(lines, TABLE_FRAMES)
-    noise /= SQRT2 * math.sqrt(float(noise @ noise) / TABLE_FRAMES)
+    noise /= SQRT2 * math.sqrt(float(np.square(noise).mean()))
     noise.setflags(write=False)
     return noise
 
