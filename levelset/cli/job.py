@@ -44,15 +44,32 @@ def job_list(jobs: Path | None, as_json: bool) -> None:
 
 @job.command("show")
 @click.argument("folder")
+@click.option(
+    "--explain",
+    type=int,
+    metavar="SEQ",
+    help="Uncertainty of one accepted reading, line by line.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def job_show(folder: str, as_json: bool) -> None:
+def job_show(folder: str, explain: int | None, as_json: bool) -> None:
     r"""Show what one job holds.
 
     \b
     Example:
       levelset job show ~/Documents/levelset/2026-11-03-bass
+      levelset job show ~/Documents/levelset/2026-11-03-bass --explain 42
     """
     from levelset.record.store import find_job
+
+    if explain is not None:
+        from levelset.record.explanation import explain_reading
+
+        explanation = explain_reading(find_job(folder), explain)
+        if as_json:
+            print_json(explanation.as_json())
+        else:
+            click.echo(explanation.text())
+        return
     from levelset.record.summary import summarise
 
     summary = summarise(find_job(folder))
