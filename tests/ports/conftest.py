@@ -6,7 +6,7 @@ import importlib.util
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -31,6 +31,12 @@ def load(name: str) -> ModuleType:
         sys.modules[name] = module
         spec.loader.exec_module(module)
     return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def beside() -> Callable[[str], ModuleType]:
+    """Return a function that loads a support module."""
+    return load
 
 
 @pytest.fixture(scope="session")

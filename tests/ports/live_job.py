@@ -54,12 +54,13 @@ def car_on_the_wire(server: Any, car: Path | None, seed: int = 1) -> Iterator[An
         command += ["--ear-db", str(HEADROOM_DB)]
         if car is not None:
             command += ["--car", str(car)]
-        running = subprocess.Popen(
-            [*command, "--seed", str(seed)],
-            env=os.environ | server.environment(sink="from_car", source="to_car.monitor"),
-            stdout=subprocess.DEVNULL,
-            stderr=open(f"{folder}/errors", "w"),  # noqa: SIM115 - the process keeps it
-        )
+        with open(f"{folder}/errors", "w") as errors:
+            running = subprocess.Popen(
+                [*command, "--seed", str(seed)],
+                env=os.environ | server.environment(sink="from_car", source="to_car.monitor"),
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+            )
         try:
             levers = process.RemoteLevers(path)
             yield levers

@@ -279,8 +279,8 @@ def run_scenario(server: SoundServer, name: str, wait_s: float) -> dict[str, Any
             case "remove_sink":
                 server.remove_sink(SINKS[0])
         server_gone = name in ("restart_server", "remove_sink")
-        time.sleep(1.0)
-        if not server_gone and not recorder.heard_anything_after(deed_s + 0.8):
+        time.sleep(0.75)
+        if not server_gone and not recorder.heard_anything_after(deed_s + 0.6):
             raise AssertionError("the recorder heard nothing, not even silence")
         found: dict[str, Any] = {
             "scenario": name,

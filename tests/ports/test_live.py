@@ -38,7 +38,7 @@ def _open_port(server: Any) -> Iterator[LivePort]:
 def port(_open_port: LivePort) -> LivePort:
     """Return an open port that was silent for a while."""
     _open_port.silence()
-    assert not np.any(joined(take(_open_port, 0.4))[-1024:])
+    assert not np.any(joined(take(_open_port, 0.25))[-1024:])
     return _open_port
 
 
@@ -68,16 +68,16 @@ def tone_fit(samples: np.ndarray, frequency_hz: float) -> tuple[complex, float]:
 
 def test_a_tone_comes_back_at_its_level_without_a_gap(port: LivePort) -> None:
     port.play(TONE, -12.0)
-    blocks = take(port, 4.5)
+    blocks = take(port, 3.5)
     for one, two in itertools.pairwise(blocks):
         assert two.first_frame == one.first_frame + 1024
         assert two.time_s == pytest.approx(one.time_s + 1024 / RATE_HZ, abs=1e-9)
     assert {block.stream for block in blocks} == {port.stream}
     assert not set().union(*(block.flags for block in blocks))
-    steady = joined(blocks)[round(1.5 * RATE_HZ) :]
+    steady = joined(blocks)[round(1.2 * RATE_HZ) :]
     phasor, rest = tone_fit(steady[:, 0], 997.0)
     assert abs(phasor) == pytest.approx(10.0 ** (-12.0 / 20.0), rel=1e-6)
-    # One missing frame in three seconds would turn the phase by 0.13 rad and leave a rest of
+    # One missing frame in two seconds would turn the phase by 0.13 rad and leave a rest of
     # some percent; what is left is rounding to 24 bits, 2**-23 / sqrt 12 RMS (uniform error).
     assert rest < 2.0 * 2.0**-23 / np.sqrt(12.0)
     assert np.array_equal(steady[:, 0], steady[:, 1])
@@ -87,7 +87,7 @@ def test_a_tone_comes_back_at_its_level_without_a_gap(port: LivePort) -> None:
 
 def test_the_path_is_exact_to_the_bit(port: LivePort) -> None:
     port.play(QUIET, -6.0)
-    heard = joined(take(port, 2.5))[:, 0]
+    heard = joined(take(port, 2.0))[:, 0]
     start = int(np.flatnonzero(heard)[0])
     # The first sample is exactly 0 (faded in), so one frame of doubt remains.
     late = round(1.2 * RATE_HZ)
@@ -104,9 +104,9 @@ def test_the_path_is_exact_to_the_bit(port: LivePort) -> None:
 
 def test_a_new_level_of_the_same_tone_keeps_its_phase(port: LivePort) -> None:
     port.play(TONE, -20.0)
-    take(port, 1.5)
+    take(port, 1.2)
     port.play(TONE, -10.0)
-    rising = joined(take(port, 2.0))[:, 0]
+    rising = joined(take(port, 1.5))[:, 0]
     assert np.abs(np.diff(rising)).max() < 2 * np.pi * 997.0 / RATE_HZ * 10 ** (-10 / 20) * 1.01
     assert np.abs(rising[-RATE_HZ // 4 :]).max() == pytest.approx(10 ** (-10 / 20), rel=1e-3)
 
@@ -120,10 +120,10 @@ def test_left_only(port: LivePort) -> None:
 
 def test_silence_fades_and_is_final(port: LivePort) -> None:
     port.play(TONE, -12.0)
-    take(port, 1.5)
+    take(port, 1.2)
     assert port.sounding
     port.silence()
-    heard = joined(take(port, 1.0))[:, 0]
+    heard = joined(take(port, 0.4))[:, 0]
     last = int(np.flatnonzero(heard)[-1])
     falling = np.abs(heard[max(last - 960, 0) : last + 1])
     # A fade of 20 ms: no step larger than the tone's own slope.
@@ -136,13 +136,13 @@ def test_silence_fades_and_is_final(port: LivePort) -> None:
 def test_without_renewal_the_tone_ends_and_says_so(port: LivePort) -> None:
     port.play(TONE, -12.0)
     take(port, 1.2)
-    heard = joined(take(port, 1.0, renew=False))[:, 0]
+    heard = joined(take(port, 0.7, renew=False))[:, 0]
     silent_from = int(np.flatnonzero(heard)[-1]) / RATE_HZ
     # Counted from the last renewal; the sound server's own buffers come on top.
     assert LEASE_S - 0.05 < silent_from < 0.5
     with pytest.raises(DeviceError, match="held up for over 0.3 s"):
         port.renew()
-    assert not np.any(joined(take(port, 0.3)))
+    assert not np.any(joined(take(port, 0.1)))
     port.play(TONE, -12.0)
     assert np.any(joined(take(port, 0.5)))
 
