@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
-from levelset.errors import InputError, UsageError
+from levelset.errors import UsageError
 from levelset.plan.load import net_load_ohm
 from levelset.plan.target import Rating
 from levelset.simulation.car import (
@@ -19,14 +18,12 @@ from levelset.simulation.car import (
     SourceTruth,
     SupplyTruth,
 )
-from levelset.simulation.fields import Table
+from levelset.tables import Table
+from levelset.toml_file import read_checked
 
-if TYPE_CHECKING:
-    from importlib.resources.abc import Traversable
-
-LARGEST_FILE_BYTES = 1_000_000
 MOST_CHANNELS = 16
 DEMO = "demo_car.toml"
+NOT_MODELLED = "which this simulation does not model yet"
 
 _TABLES = ("source", "amplifier", "probe", "interface", "meter", "supply")
 _SOURCE_UNMODELLED = (
@@ -69,42 +66,13 @@ def load_car(path: Path) -> CarTruth:
     UsageError
         If it is no TOML, or a key is missing, unknown, of the wrong type or out of range.
     """
-    return _load(path, str(path))
+    return read_checked(path, str(path), "car file", car_from_document)
 
 
 def load_demo_car(name: str = DEMO) -> CarTruth:
     """Return an invented car that comes with the package."""
-    return _load(resources.files("levelset.simulation") / name, name)
-
-
-def _load(path: Path | Traversable, shown: str) -> CarTruth:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE_BYTES + 1)
-    except (OSError, ValueError) as fault:
-        reason = fault.strerror if isinstance(fault, OSError) else "not a file name"
-        raise InputError(
-            f"car file {shown} cannot be read ({reason})", "give the path of a readable TOML file"
-        ) from None
-    if len(data) > LARGEST_FILE_BYTES:
-        raise UsageError(
-            f"car file {shown} is larger than {LARGEST_FILE_BYTES} bytes", "give a car file"
-        )
-    try:
-        # A file written by an editor that marks its encoding is still TOML.
-        document = tomllib.loads(data.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise UsageError(f"car file {shown} is not UTF-8 text", "save it as UTF-8") from None
-    except RecursionError:
-        raise UsageError(
-            f"car file {shown} has brackets nested too deep", "remove the brackets"
-        ) from None
-    except ValueError as fault:
-        raise UsageError(f"car file {shown} is not TOML: {fault}", "correct that place") from None
-    try:
-        return car_from_document(document)
-    except UsageError as fault:
-        raise UsageError(f"car file {shown}: {fault.what}", fault.todo) from None
+    path = resources.files("levelset.simulation") / name
+    return read_checked(path, name, "car file", car_from_document)
 
 
 def car_from_document(document: dict[str, Any]) -> CarTruth:
@@ -134,7 +102,7 @@ def car_from_document(document: dict[str, Any]) -> CarTruth:
 
 def _source(table: Table) -> SourceTruth:
     for key in _SOURCE_UNMODELLED:
-        table.neutral(key)
+        table.neutral(key, NOT_MODELLED)
     table.expect(
         "max_volume",
         "db_per_step",
@@ -182,7 +150,7 @@ def _amplifiers(values: object) -> tuple[AmplifierTruth, ...]:
 
 def _amplifier(table: Table) -> AmplifierTruth:
     for key in _AMPLIFIER_UNMODELLED:
-        table.neutral(key)
+        table.neutral(key, NOT_MODELLED)
     has_input_clip = table.has("input_clip_volts_peak")
     has_regulated = table.has("regulated")
     has_polarity = table.has("polarity")
@@ -293,7 +261,7 @@ def _meter(table: Table) -> MeterTruth:
 
 
 def _supply(table: Table) -> SupplyTruth:
-    table.neutral("ohm")
+    table.neutral("ohm", NOT_MODELLED)
     table.expect("engine_off", "engine_on")
     return SupplyTruth(
         engine_off=table.number("engine_off", 5.0, 60.0),

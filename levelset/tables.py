@@ -102,15 +102,15 @@ class Table:
             found.append((one, self._number(f"{place}[2]", pair[1], *second)))
         return found
 
-    def neutral(self, key: str) -> None:
-        """Accept an optional key that the simulation does not model only where it does nothing."""
+    def neutral(self, key: str, why: str) -> None:
+        """Accept an optional key only where it does nothing; ``why`` completes the error."""
         if not self.has(key):
             return
         value = self._values[key]
         if isinstance(value, bool | str) or value not in (0, []):
             raise self.error(
                 key,
-                f"is {_shown(value)}, which this simulation does not model yet",
+                f"is {_shown(value)}, {why}",
                 "remove the key, or set it to 0 (an empty list for equaliser)",
             )
 
