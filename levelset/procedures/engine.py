@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from levelset.errors import DeviceError, LevelsetError
+from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.probe.volts import read_tips
 from levelset.procedures import entries
@@ -276,9 +277,16 @@ class Engine:
             tone_from=self._tone_from,
             tone_name=None if self._tone is None else self._tone.name,
             tone_level_dbfs=self._tone_level_dbfs,
+            budget=self._budget(),
         )
         self._person.see(view)
         return view
+
+    def _budget(self) -> tuple[BudgetLine, ...]:
+        reading, calibration = self._reading, self._calibration
+        if reading is None or calibration is None or reading.output.volts_rms is None:
+            return ()
+        return budget_lines(reading_budget(reading.output, reading.spec, calibration))
 
     def _note_vehicle_tone(self, ask: Ask) -> None:
         if ask.act.verb == "play_track" and ask.act.signal is not None:

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 from levelset.ports.base import Point
 
 if TYPE_CHECKING:
+    from levelset.probe.budget import BudgetLine
     from levelset.probe.calibration import Calibration
     from levelset.probe.known_voltage import ProbeCheck
     from levelset.probe.reading import TipsReading, ToneSpec
@@ -290,6 +291,8 @@ class View:
         Its name.
     tone_level_dbfs : float or None
         Its level, dBFS.
+    budget : tuple of BudgetLine
+        Where the uncertainty of the reading's voltage comes from; empty without volts.
     """
 
     procedure: str
@@ -300,6 +303,7 @@ class View:
     tone_from: ToneFrom
     tone_name: str | None
     tone_level_dbfs: float | None
+    budget: tuple[BudgetLine, ...] = ()
 
 
 class Person(Protocol):

@@ -87,3 +87,30 @@ def test_without_a_calibration_there_is_nothing_to_check(car):
 def test_it_is_the_last_step_of_the_job(car):
     plan = car[1].plan
     assert list(whole_job(plan))[-1] == ("probe_check", None)
+
+
+def test_the_screen_is_given_the_budget_of_every_voltage(car):
+    port, engine, _, demo = car
+    seen = []
+    engine._person = Watched(demo.hands, seen)
+    run(engine, port, "calibrate", "output_kind", "clean_volume")
+    volts = [v.reading is not None and v.reading.output.volts_rms is not None for v in seen]
+    assert any(volts)
+    assert [bool(view.budget) for view in seen] == volts
+    for view in seen:
+        if view.budget:
+            assert sum(line.share_percent for line in view.budget) == pytest.approx(100.0)
+
+
+class Watched:
+    """Hands that are looked over the shoulder."""
+
+    def __init__(self, hands, seen):
+        self._hands, self._seen = hands, seen
+
+    def see(self, view):
+        self._seen.append(view)
+        self._hands.see(view)
+
+    def __getattr__(self, name):
+        return getattr(self._hands, name)

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 USUAL = {"accept_now": "a", "start_again": "r", "at_end": "x"}
 
-TAKEN = frozenset("tpmewyn")
+TAKEN = frozenset("tpmewuyn")
 
 
 def offer_keys(offers: Sequence[Offer]) -> list[tuple[str, Offer]]:

@@ -10,6 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 
+from levelset.probe.budget import budget_table
 from levelset.procedures.protocol import (
     Acknowledge,
     Act,
@@ -33,6 +34,7 @@ from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
 
 if TYPE_CHECKING:
+    from levelset.probe.budget import BudgetLine
     from levelset.procedures.protocol import View
     from levelset.tui.person import ScreenPerson
     from levelset.tui.session import Session
@@ -65,6 +67,7 @@ class ProcedureScreen(LevelScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "watch", "watch the hands", id="procedure.watch"),
+        Binding("u", "explain", "uncertainty", id="procedure.explain"),
         *CAR_BINDINGS,
     ]
 
@@ -81,6 +84,7 @@ class ProcedureScreen(LevelScreen):
         self._before = ""
         self._sentence = "Opening the input ..."
         self._stopping = False
+        self._explaining = False
         self._hands_on = None if session.levers is None else HandsOn(session.levers, session.plan)
 
     # What it looks like.
@@ -131,6 +135,8 @@ class ProcedureScreen(LevelScreen):
                 keys += [(key, offer.label) for key, offer in offer_keys(offers)]
             case _:
                 pass
+        if self._budget:
+            keys.append(("u", "pictures" if self._explaining else "uncertainty"))
         if self._person.has_hands:
             keys.append(("w", "take over" if self._person.watching else "watch the hands"))
         return [*keys, ("?", "help")]
@@ -163,6 +169,8 @@ class ProcedureScreen(LevelScreen):
         return [line for text in texts for line in wrapped(text, width)]
 
     def _pictures(self, width: int, height: int) -> list[str]:
+        if self._explaining and self._budget:
+            return budget_table(self._budget)[:height]
         tips = None if self._view is None else self._view.reading
         picture = None if tips is None else shown_reading(tips).tone.picture
         return picture_lines(picture, self._guidance.curve, width, height, self.levelset.charset)
@@ -187,6 +195,11 @@ class ProcedureScreen(LevelScreen):
     @property
     def _instruction(self) -> Instruction | None:
         return None if self._view is None else self._view.instruction
+
+    @property
+    def _budget(self) -> tuple[BudgetLine, ...]:
+        listening = isinstance(self._instruction, Listen)
+        return self._view.budget if self._view is not None and listening else ()
 
     @property
     def _guidance(self) -> Guidance:
@@ -305,6 +318,11 @@ class ProcedureScreen(LevelScreen):
         if confirmed and time.monotonic() - self._shown_since_s < self.read_time_s:
             return
         self._person.say(instruction, Answer(value))
+
+    def action_explain(self) -> None:
+        """Show where the uncertainty comes from in place of the pictures, or the pictures again."""
+        self._explaining = not self._explaining
+        self.refresh_all()
 
     # Hands on the invented car.
 

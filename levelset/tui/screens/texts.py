@@ -152,6 +152,7 @@ The tool watches and catches a level by itself, with a sound: keys are for the e
   enter     a caution is read, a request is done, a number is typed
   y n       answer a question
   w         watch the simulated hands, or take over from them
+  u         where the uncertainty comes from, and the pictures again
   f2        other colours
   ctrl+q    silences levelset and leaves
 A tone from the vehicle cannot be stopped from here: turn it down there.
