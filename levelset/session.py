@@ -73,7 +73,7 @@ class Session:
         DeviceError
             If the input went away; what was done is in the record.
         """
-        engine = Engine(self.port, self.job, person, self.plan)
+        engine = self._engine(person)
         results: list[StepResult] = []
         for name, channel in whole_job(self.plan):
             step = run_step(engine, self.port.info, name, channel)
@@ -83,6 +83,35 @@ class Session:
             if step.outcome == "aborted":
                 break
         return results
+
+    def run_one(self, person: Person, procedure: str, channel: str | None) -> StepResult:
+        """Run one procedure with this person, on what the record already holds.
+
+        Raises
+        ------
+        UsageError
+            If there is no such procedure or channel.
+        DeviceError
+            If the input went away; what was done is in the record.
+        """
+        return run_step(self._engine(person), self.port.info, procedure, channel)
+
+    def _engine(self, person: Person) -> Engine:
+        """Return an engine that knows what the record holds."""
+        made = self.job.calibrations()
+        steps = tuple(
+            StepResult(s.procedure, s.channel, s.outcome, s.sentence, s.result, tuple(s.cautions))
+            for s in self.job.steps()
+        )
+        return Engine(
+            self.port,
+            self.job,
+            person,
+            self.plan,
+            calibration=made[-1][1] if made else None,
+            calibration_seq=made[-1][0] if made else None,
+            steps=steps,
+        )
 
     def close(self) -> None:
         """Silence the port, release it and the record."""
@@ -116,3 +145,57 @@ def open_demo_session(car: Path | None, jobs: Path | None, *, seed: int, fast: b
         demo.port.close()
         raise
     return Session(title, demo.plan, demo.port, job, demo.levers, demo.hands)
+
+
+def new_job(plan_path: Path, jobs: Path | None) -> Path:
+    """Make a job from a plan file and return its folder.
+
+    Raises
+    ------
+    UsageError
+        If the plan file has a bad field.
+    InputError
+        If it cannot be read, or the folder cannot be written.
+    """
+    from levelset.plan.plan_file import plan_from_document
+    from levelset.record.job import Job
+    from levelset.record.store import jobs_folder
+    from levelset.toml_file import read_checked
+
+    plan = read_checked(plan_path, str(plan_path), "plan file", plan_from_document)
+    with Job.create(jobs_folder(jobs), plan.vehicle, plan) as job:
+        return job.path
+
+
+def open_live_session(
+    folder: Path, *, device: str | None, output: str | None, rate_hz: int
+) -> Session:
+    """Open a job for measuring with a sound card.
+
+    Parameters
+    ----------
+    folder : Path
+        The job.
+    device, output : str or None
+        Names of the input and output device; None for the system's own input, and for no output.
+    rate_hz : int
+        Sample rate, Hz.
+
+    Raises
+    ------
+    DeviceError
+        If the device cannot be used.
+    InputError
+        If the job cannot be written to.
+    """
+    from levelset.ports.live import open_live
+    from levelset.record.job import Job
+
+    job = Job.open(folder, writable=True)
+    try:
+        plan = job.plan()
+        port = open_live(device, output=output, rate_hz=rate_hz, channels=plan.probe.tips)
+    except BaseException:
+        job.close()
+        raise
+    return Session(job.head().title, plan, port, job, None, None)

@@ -14,6 +14,7 @@ from levelset.cli.demo import demo
 from levelset.cli.job import job
 from levelset.cli.measure import measure
 from levelset.cli.probe import probe
+from levelset.cli.run import run
 from levelset.cli.signals import signals
 from levelset.cli.target import target
 from levelset.errors import Interrupted, LevelsetError, UsageError
@@ -45,7 +46,7 @@ def _mark_examples(command: click.Command) -> None:
         _mark_examples(below)
 
 
-for _command in (demo, target, signals, measure, probe, calibrate, job):
+for _command in (demo, run, target, signals, measure, probe, calibrate, job):
     cli.add_command(_command)
 _mark_examples(cli)
 

@@ -42,6 +42,21 @@ def job_list(jobs: Path | None, as_json: bool) -> None:
         click.echo(row.line())
 
 
+@job.command("new")
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--jobs", type=click.Path(path_type=Path), help="Folder for the job record.")
+def job_new(plan: Path, jobs: Path | None) -> None:
+    r"""Make a job from a plan file and print its folder.
+
+    \b
+    Example:
+      levelset job new plan.toml
+    """
+    from levelset.session import new_job
+
+    click.echo(new_job(plan, jobs))
+
+
 @job.command("show")
 @click.argument("folder")
 @click.option(

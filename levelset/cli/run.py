@@ -1,0 +1,70 @@
+"""Work with a sound card: one procedure or the whole job, as plain lines or on the screen."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from levelset.cli.common import EXIT_NO, open_screen, print_json
+
+
+@click.command()
+@click.argument("procedure", required=False)
+@click.option("--job", "folder", required=True, help="Folder of the job.")
+@click.option("--channel", help="Amplifier channel, where the procedure is about one.")
+@click.option("--device", help="Input device; see levelset devices.")
+@click.option("--output", help="Output device for levelset's own tones; none without it.")
+@click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate, Hz.")
+@click.option("--screen", is_flag=True, help="Whole job on the terminal screen.")
+@click.option("--json", "as_json", is_flag=True, help="Print the step as JSON.")
+def run(
+    procedure: str | None,
+    folder: str,
+    channel: str | None,
+    device: str | None,
+    output: str | None,
+    rate: int,
+    screen: bool,
+    as_json: bool,
+) -> None:
+    r"""Run one procedure of a job with a sound card; without PROCEDURE the whole job.
+
+    \b
+    Example:
+      levelset job new plan.toml
+      levelset run calibrate --job ~/Documents/levelset/2026-11-03-estate --device pulse
+      levelset run --job ~/Documents/levelset/2026-11-03-estate --device pulse --screen
+    """
+    from levelset.record.store import find_job
+    from levelset.session import Session, open_live_session
+
+    def start() -> Session:
+        path: Path = find_job(folder)
+        return open_live_session(path, device=device, output=output, rate_hz=rate)
+
+    if screen:
+        open_screen(start)
+        return
+    from levelset.cli.person import terminal_person
+
+    session = start()
+    person = terminal_person(lambda line: click.echo(line, err=as_json))
+    try:
+        if procedure is None:
+            steps = session.run(person)
+        else:
+            steps = [session.run_one(person, procedure, channel)]
+    finally:
+        session.close()
+    if as_json:
+        print_json(
+            {
+                "schema": "levelset.job_result.v1",
+                "job": str(session.job_path),
+                "steps": [step.as_json() for step in steps],
+            }
+        )
+    if any(step.outcome not in ("accepted", "limited") for step in steps):
+        sys.exit(EXIT_NO)
