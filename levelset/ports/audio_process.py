@@ -93,11 +93,18 @@ class AudioProcess:
             answer: Listing | Opened | tuple[str, str] = self._control.recv()
         except (EOFError, OSError):
             raise DeviceError(
-                "the audio process ended at once", "start again, and see levelset doctor"
+                f"the audio process ended at once ({self._last_word()})",
+                "start again, and see levelset doctor",
             ) from None
         if isinstance(answer, tuple):
             raise DeviceError(*answer)
         return answer
+
+    def _last_word(self) -> str:
+        """Return the last line that a library or driver wrote."""
+        with open(self._log_path, encoding="utf-8", errors="replace") as log:
+            lines = log.read().split("\n")
+        return next((line.strip() for line in reversed(lines) if line.strip()), "without a word")
 
     def order(self, *words: Any) -> None:
         """Send an order to play; raises OSError when nobody is there."""
@@ -173,7 +180,7 @@ def serve(request: Request, control: Connection, log_path: str) -> None:
     with contextlib.suppress(EOFError, OSError):
         _attend(control, output, streams, watch)
     watch.close()
-    _end(ring, output, streams)
+    _end(ring, output, streams, log_path)
 
 
 def _attend(control: Connection, output: Output, streams: list[Any], watch: ServerWatch) -> None:
@@ -195,7 +202,7 @@ def _attend(control: Connection, output: Output, streams: list[Any], watch: Serv
             return
 
 
-def _end(ring: Ring, output: Output, streams: list[Any]) -> None:
+def _end(ring: Ring, output: Output, streams: list[Any], log_path: str) -> None:
     """Ramp to silence, let the driver go within a bound, and leave."""
     output.end()
     until_s = time.monotonic() + 0.2
@@ -211,13 +218,22 @@ def _end(ring: Ring, output: Output, streams: list[Any]) -> None:
     closing = threading.Thread(target=let_go, daemon=True)
     closing.start()
     closing.join(CLOSE_S)
+    # The reader does it too, unless it is gone.
+    with contextlib.suppress(OSError):
+        os.unlink(log_path)
     # Not sys.exit: a driver that hangs would keep the process for ever.
     os._exit(0)
 
 
 def _leave_terminal(log_path: str) -> None:
-    """Send what libraries print to a file, and leave Ctrl-C to the reader."""
+    """Send what libraries print to a file, and leave the terminal's signals to the reader.
+
+    When Ctrl-C or the closing of the terminal ends the reader, its pipe closes and the tone ramps
+    down here; the signal itself would cut it off.
+    """
     log = os.open(log_path, os.O_WRONLY | os.O_APPEND)
     for standard in (1, 2):
         os.dup2(log, standard)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)

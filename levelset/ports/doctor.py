@@ -57,8 +57,8 @@ def examine(platform: str = sys.platform) -> tuple[Finding, ...]:
 
 
 def _library(listing: Listing) -> Iterator[Finding]:
-    apis = ", ".join(listing.host_apis) or "no host API with a device"
-    yield Finding(True, f"{listing.library.split(',')[0]} with {apis}")
+    apis = ", ".join(listing.host_apis) or "no device"
+    yield Finding(True, f"{listing.library.split(',')[0]}: {apis}")
     if "ASIO" not in listing.host_apis and os.name == "nt":
         yield Finding(
             None,

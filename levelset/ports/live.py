@@ -108,15 +108,12 @@ class LivePort:
             return self._ring is not None and self._ring.get("sounding") > 0
 
     def blocks(self) -> Iterator[Block]:
-        """Return an iterator over the blocks as they arrive; ends when the port is closed.
+        """Return an iterator over the blocks that arrive from now; ends when the port is closed.
 
         It raises DeviceError when the device or the audio process is lost, and goes on with a
-        new stream after `reopen`.
+        new stream after `reopen`. A reader that pauses gets what came in the meantime, up to
+        8 s; a new iterator leaves that out.
         """
-        return _Blocks(self)
-
-    def blocks_from_now(self) -> Iterator[Block]:
-        """Return the same, but leave out what has arrived and was not read."""
         with self._lock:
             return _Blocks(self, 0 if self._ring is None else self._ring.get("written"))
 
@@ -327,7 +324,7 @@ class LivePort:
 class _Blocks:
     """An iterator that outlives a loss: after `LivePort.reopen` it goes on."""
 
-    def __init__(self, port: LivePort, sequence: int = 0) -> None:
+    def __init__(self, port: LivePort, sequence: int) -> None:
         self._port = port
         self._stream = port.stream
         self._sequence = sequence

@@ -46,7 +46,7 @@ def take(port: LivePort, seconds: float, *, renew: bool = True) -> list[Block]:
     """Return the blocks of the next seconds."""
     count = round(seconds * port.info.rate_hz / 1024)
     blocks = []
-    for block in itertools.islice(port.blocks_from_now(), count):
+    for block in itertools.islice(port.blocks(), count):
         blocks.append(block)
         if renew:
             port.renew()
@@ -212,7 +212,7 @@ def test_the_list_is_fresh_and_judged(server: Any) -> None:
 
 
 def test_a_lost_device_gives_one_sentence_and_reopen_goes_on(port: LivePort) -> None:
-    blocks = port.blocks_from_now()
+    blocks = port.blocks()
     seen = list(itertools.islice(blocks, 30))
     assert port.process_id is not None
     os.kill(port.process_id, signal.SIGKILL)

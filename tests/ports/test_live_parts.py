@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from levelset.errors import DeviceError
+from levelset.ports.audio_process import AudioProcess
 from levelset.ports.base import LEASE_S, Block, Flag
 from levelset.ports.devices import (
     choose,
@@ -23,7 +24,8 @@ from levelset.ports.devices import (
 )
 from levelset.ports.gate import BlockFacts, Gate, effective_bits, frame_rate_hz
 from levelset.ports.output import Output
-from levelset.ports.ring import Ring
+from levelset.ports.ring import Ring, RingSpec
+from levelset.ports.streams import Request
 from levelset.signals.signal import Component, Signal
 
 RATE_HZ = 48_000
@@ -139,6 +141,15 @@ def test_without_portaudio_there_is_one_sentence() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("levelset: error: PortAudio, which reaches the sound devices,")
+
+
+def test_a_process_that_ends_at_once_says_its_last_word() -> None:
+    process = AudioProcess(Request(None, None, RATE_HZ, 2, RingSpec("no-such-ring", 1, 1, 1)))
+    try:
+        with pytest.raises(DeviceError, match=r"ended at once \(FileNotFoundError: .*no-such-ring"):
+            process.first_answer()
+    finally:
+        process.end(now=True)
 
 
 # --- gate --------------------------------------------------------------------------------------
