@@ -218,7 +218,12 @@ class LivePort:
 
     def _start(self) -> Opened:
         device, output = self._wanted
-        ring = Ring.create(frames=self._frames, channels=self._channels, rate_hz=self._rate_hz)
+        try:
+            ring = Ring.create(frames=self._frames, channels=self._channels, rate_hz=self._rate_hz)
+        except OSError as error:
+            raise DeviceError(
+                f"the system gives no shared memory ({error})", "make room in memory or /dev/shm"
+            ) from None
         request = Request(device, output, self._rate_hz, self._channels, ring.spec)
         with self._lock:
             self._ring, self._number, self._playing = ring, 0, 0

@@ -23,6 +23,7 @@ from levelset.ports.devices import (
     ways,
 )
 from levelset.ports.gate import BlockFacts, Gate, effective_bits, frame_rate_hz
+from levelset.ports.live import open_live
 from levelset.ports.output import Output
 from levelset.ports.ring import Ring, RingSpec
 from levelset.ports.streams import Request
@@ -150,6 +151,15 @@ def test_a_process_that_ends_at_once_says_its_last_word() -> None:
             process.first_answer()
     finally:
         process.end(now=True)
+
+
+def test_without_shared_memory_there_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(**words: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Ring, "create", full)
+    with pytest.raises(DeviceError, match="no shared memory .*No space left"):
+        open_live("any", output=None, rate_hz=RATE_HZ, channels=2)
 
 
 # --- gate --------------------------------------------------------------------------------------
