@@ -109,6 +109,8 @@ class ProbePlan:
         Number of tips.
     meter : MeterSpec
         The multimeter.
+    ground_lead_ratio : float
+        Resistor in the ground lead over the whole resistance of one tip; 0 without one.
     """
 
     divider: float
@@ -117,6 +119,7 @@ class ProbePlan:
     coupling_hz: tuple[float, ...]
     tips: int
     meter: MeterSpec
+    ground_lead_ratio: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,11 +26,14 @@ A plan file is TOML::
     full_scale_volts_peak = 1.5         # of the interface's input, from its data sheet
     coupling_hz = [2.1]                 # its input coupling; [] where it passes DC
     tips = 2
+    ground_lead_ratio = 0.009           # from levelset probe; left out without that resistor
 
     [meter]                             # AC volts, from the multimeter's manual
     percent = 0.8
     counts = 3
     resolution_v = 0.01
+    range_hz = [40, 400]                # where that holds, may be left out
+    true_rms = true                     # false for sines only; may be left out
 """
 
 from __future__ import annotations
@@ -130,6 +133,9 @@ def _channel(table: Table) -> ChannelPlan:
 
 
 def _probe(probe: Table, meter: Table) -> ProbePlan:
+    ratio = probe.number("ground_lead_ratio", 0.0, 0.05) if probe.has("ground_lead_ratio") else 0.0
+    range_hz = meter.span("range_hz", 1.0, 1e6) if meter.has("range_hz") else None
+    true_rms = meter.flag("true_rms") if meter.has("true_rms") else None
     probe.expect("divider", "max_volts", "full_scale_volts_peak", "coupling_hz", "tips")
     meter.expect("percent", "counts", "resolution_v")
     return ProbePlan(
@@ -142,5 +148,8 @@ def _probe(probe: Table, meter: Table) -> ProbePlan:
             percent=meter.number("percent", 0.0, 10.0),
             counts=meter.number("counts", 0.0, 100.0),
             resolution_v=meter.number("resolution_v", 1e-6, 10.0),
+            frequency_hz=range_hz,
+            true_rms=true_rms,
         ),
+        ground_lead_ratio=ratio,
     )

@@ -72,6 +72,7 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
         design_volts_per_full_scale=design_v,
         name=f"{info.name}, {probe.divider:g}:1",
         evidence=(seq,),
+        ground_lead_ratio=probe.ground_lead_ratio,
     )
     scales = [scale.as_json() for scale in calibration.volts_per_full_scale]
     first = calibration.volts_per_full_scale[0]

@@ -27,6 +27,18 @@ def test_the_documented_example_is_a_plan():
     assert bass.target.volts_rms == pytest.approx(math.sqrt(500.0))
     assert plan.probe.coupling_hz == (2.1,)
     assert plan.probe.meter.counts == 3
+    assert plan.probe.meter.frequency_hz == (40.0, 400.0)
+    assert plan.probe.meter.true_rms is True
+    assert plan.probe.ground_lead_ratio == 0.009
+
+
+def test_what_may_be_left_out_is_not_known():
+    left_out = ("ground_lead_ratio", "range_hz", "true_rms")
+    kept = [line for line in EXAMPLE.splitlines() if not line.startswith(left_out)]
+    probe = plan_from_document(tomllib.loads("\n".join(kept))).probe
+    assert probe.ground_lead_ratio == 0.0
+    assert probe.meter.frequency_hz is None
+    assert probe.meter.true_rms is None
 
 
 @pytest.mark.parametrize(
@@ -45,6 +57,9 @@ def test_the_documented_example_is_a_plan():
         ("limit_percent = 1.0", "limit_percent = true", "limit_percent"),
         ("[meter]", "[metre]", "metre"),
         ("tips = 2", "tips = 3", "tips"),
+        ("ground_lead_ratio = 0.009", "ground_lead_ratio = 0.2", "ground_lead_ratio"),
+        ("range_hz = [40, 400]", "range_hz = [400, 40]", "range_hz"),
+        ("true_rms = true", "true_rms = 1", "true_rms"),
         ("[[channel]]", "[channel]", "channel"),
     ],
 )
