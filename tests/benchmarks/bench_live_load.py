@@ -12,6 +12,7 @@ import os
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -52,12 +53,13 @@ def measure(rate_hz: int, seconds: float) -> None:
         heard_after_s = None
         before = cpu_s(audio), cpu_s(os.getpid()), memory_mb(audio), memory_mb(os.getpid())
         began_s = time.perf_counter()
-        delays, flags, expected, lost = [], 0, None, 0
+        delays, expected, lost = [], None, 0
+        flags: Counter[str] = Counter()
         while time.perf_counter() - began_s < seconds:
             block = next(blocks)
             port.renew()
             delays.append(time.perf_counter() - port.gate.last_arrived_s)
-            flags += bool(block.flags)
+            flags.update(block.flags)
             lost += expected is not None and block.first_frame != expected
             expected = block.first_frame + len(block.samples)
             if heard_after_s is None and np.any(block.samples):
@@ -73,7 +75,7 @@ def measure(rate_hz: int, seconds: float) -> None:
             f"  driver to reader {1000 * np.median(delays):.1f} ms median, "
             f"{1000 * np.max(delays):.1f} ms most\n"
             f"  order to play until first heard {1000 * (heard_after_s or np.nan):.0f} ms\n"
-            f"  clock {port.gate.rate_ppm} ppm, blocks with flags {flags}, gaps {lost}\n"
+            f"  clock {port.gate.rate_ppm} ppm, flags of blocks {dict(flags)}, gaps {lost}\n"
         )
         port.close()
     finally:
