@@ -125,16 +125,16 @@ class Heard:
         """
         return self._between(number, np.square(np.abs(self.spectrum)))
 
-    def _between(
-        self, number: NDArray[np.intp], power: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _between(self, number: NDArray[np.intp], power: NDArray[np.float64]) -> NDArray[np.float64]:
         rest = np.arange(self.spectrum.size) % self.periods
         free = np.flatnonzero((rest >= 2) & (rest <= self.periods - 2))
         values = power[free]
         out = np.empty(number.size)
         for i, k in enumerate(number):
             reach = max(6.0, 0.03 * float(k))
-            low, high = np.searchsorted(free, ((k - reach) * self.periods, (k + reach) * self.periods))
+            low, high = np.searchsorted(
+                free, ((k - reach) * self.periods, (k + reach) * self.periods)
+            )
             # An exponential distribution has its median at ln 2 times its mean.
             out[i] = float(np.median(values[low:high])) / math.log(2.0)
         return out
@@ -283,9 +283,7 @@ def _compare_halves(
     return steady, scale * (1.0 + best + step_ratio), 2e6 * math.sqrt(variance)
 
 
-def _alike(
-    early: NDArray[np.float64], late: NDArray[np.float64], coherent: float
-) -> bool:
+def _alike(early: NDArray[np.float64], late: NDArray[np.float64], coherent: float) -> bool:
     """Tell whether two halves have the same level within what noise explains."""
     before, after = float(early @ early), float(late @ late)
     together = math.sqrt(before * after)
