@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 LEVEL_MOVES = 0.06
 """Spread of the level over the window from which it is not steady, as in one segment."""
 FREQUENCY_MOVES = 0.005
+MOST_SPECTRA = 16
 _TURN = 2.0 * math.pi
 _DB = 20.0 / math.log(10.0)
 
@@ -296,10 +297,18 @@ def _hum_doubt(witnesses: Sequence[ToneResult]) -> _Doubt:
 
 
 def _mean_spectrum(parts: Segments, rate_hz: float) -> NoiseSpectrum:
+    """Return the mean spectrum of what the fit leaves.
+
+    Its shape is taken from some of the segments, its power from all.
+    """
+    chosen = range(0, parts.count, max(1, parts.count // MOST_SPECTRA))
     total = np.zeros(parts.n // 2 + 1)
-    for residual in parts.residual:
-        total += noise_spectrum(residual, rate_hz).power
-    return NoiseSpectrum(total / parts.count, parts.n, rate_hz)
+    for index in chosen:
+        total += noise_spectrum(parts.residual[index], rate_hz).power
+    variance = parts.variance
+    part = float(variance[list(chosen)].sum())
+    scale = float(variance.mean()) / part if part > 0.0 else 1.0 / len(chosen)
+    return NoiseSpectrum(total * scale, parts.n, rate_hz)
 
 
 def vote(votes: Sequence[Clipping], *, over: bool) -> Clipping | None:

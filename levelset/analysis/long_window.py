@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from levelset.analysis.combined import Combined, Drift
 from levelset.analysis.continuity import find_breaks
 from levelset.analysis.distortion import band
-from levelset.analysis.fit import fit_tone, strongest_line
+from levelset.analysis.fit import COUNTED, fit_tone, strongest_line
 from levelset.analysis.health import basic_void
 from levelset.analysis.projection import fold
 from levelset.analysis.result import ToneResult, Void
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 
 SEGMENT_S = 0.25
 SEGMENT_PERIODS = 10.0
-WITNESSES = 3
-"""Segments that are also read in full: their voids, hum and shape of the tops speak for all."""
+VOTERS = 7
+"""Segments that vote where those of least and most distortion do not have the same shape."""
 SUSPECTS = 2
 JUMP_RAD = 0.05
 OUTSTANDING = 8.0
@@ -92,11 +93,11 @@ def read_long(
     void = basic_void(samples, rate_hz)
     if void is not None:
         return window.void(void)
-    found_hz = window.frequency(start_hz)
+    found_hz, order = window.look(start_hz)
     frames = segment_frames(found_hz, rate_hz)
     if samples.size < 2 * frames:
         return window.short(start_hz)
-    return window.long(found_hz, frames)
+    return window.long(found_hz, order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,19 +124,27 @@ class _Window:
             response=self.response,
         )
 
-    def frequency(self, start_hz: float | None) -> float:
-        """Return the frequency of a quarter of a second in the middle, Hz."""
+    def look(self, start_hz: float | None) -> tuple[float, int]:
+        """Return frequency (Hz) and harmonics of a quarter of a second in the middle.
+
+        Where the tone still is at `start_hz` that is returned, since what was made for it serves
+        again.
+        """
         half = min(self.samples.size, round(SEGMENT_S * self.rate_hz)) // 2
         middle = self.samples.size // 2
         part = self.samples[middle - half : middle + half]
         if start_hz is not None and start_hz * part.size >= 3.0 * self.rate_hz:
             fit = fit_tone(fold(part), _TURN * start_hz / self.rate_hz, refit=True)
-            if fit.residual_energy < 0.05 * float(part.var()) * part.size:
-                return fit.w * self.rate_hz / _TURN
+            near = abs(fit.w * self.rate_hz / _TURN - start_hz) < 0.25 * self.rate_hz / part.size
+            if near and fit.residual_energy < 0.05 * float(part.var()) * part.size:
+                return start_hz, fit.order
         w = strongest_line(part)
         if w * part.size < 3.0 * _TURN:  # a low tone needs more than that
-            w = strongest_line(self.samples[: round(2.0 * self.rate_hz)])
-        return w * self.rate_hz / _TURN
+            return strongest_line(self.samples[: round(2.0 * self.rate_hz)]) * (
+                self.rate_hz / _TURN
+            ), COUNTED
+        fit = fit_tone(fold(part), w, refit=False)
+        return fit.w * self.rate_hz / _TURN, fit.order
 
     def short(self, start_hz: float | None) -> LongResult:
         tone = self.read(self.samples, start_hz)
@@ -150,20 +159,25 @@ class _Window:
         breaks = find_breaks(self.samples, self.rate_hz, frequency_hz)
         return breaks[0].void(self.start_s, self.rate_hz) if breaks else None
 
-    def long(self, found_hz: float, most_frames: int) -> LongResult:
-        count = -(-self.samples.size // most_frames)
-        frames = self.samples.size // count // 2 * 2
+    def long(self, found_hz: float, order: int) -> LongResult:
+        count, frames = cut_window(self.samples.size, found_hz, self.rate_hz)
         cut = self.samples[: count * frames].reshape(count, frames)
-        parts = fit_segments(cut, _TURN * found_hz / self.rate_hz)
+        parts = fit_segments(cut, _TURN * found_hz / self.rate_hz, order)
         mean_hz = parts.mean_w * self.rate_hz / _TURN
         suspects = _suspects(parts)
         if suspects:
             broken = self.broken(mean_hz)
             if broken is not None:
                 return self.void(broken)
-        chosen = [round((k + 0.5) * count / WITNESSES - 0.5) for k in range(WITNESSES)]
-        chosen = sorted({*(min(max(k, 0), count - 1) for k in chosen), *suspects})
-        witnesses = [self.read(cut[k], mean_hz) for k in chosen]
+        chosen = sorted({*_extremes(parts), *suspects})
+        # One more ends where the window ends, so that nothing of it goes unseen.
+        looked_at = [cut[k] for k in chosen]
+        if count * frames < self.samples.size:
+            looked_at.append(self.samples[-frames:])
+        witnesses = [self.read(part, mean_hz) for part in looked_at]
+        if len({w.clipping.state for w in witnesses if w.clipping is not None}) > 1:
+            voters = range(0, count, max(1, count // VOTERS))
+            witnesses += [self.read(cut[k], mean_hz) for k in voters if k not in chosen]
         for witness in witnesses:
             if witness.void is not None:
                 return self.void(witness.void)
@@ -174,6 +188,43 @@ class _Window:
         tone, drift = combined.result(witnesses, self.limit_percent)
         peak = float(max(self.samples.max(), -self.samples.min()))
         return LongResult(replace(tone, peak_dbfs=20.0 * math.log10(peak)), drift)
+
+
+@lru_cache(maxsize=64)
+def _quick(most: int) -> int:
+    """Return the largest even number up to `most` with no prime factor above 7."""
+    for n in range(most // 2 * 2, 2, -2):
+        rest = n
+        for factor in (2, 3, 5, 7):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1:
+            return n
+    return 2
+
+
+def cut_window(frames: int, frequency_hz: float, rate_hz: float) -> tuple[int, int]:
+    """Return number and length (frames, even) of the segments of a window.
+
+    They are at most 0.25 s where that holds 10 periods. Transforms are quick only for some
+    lengths, so that a part of the window, mostly a few thousandths, is left over at its end.
+    """
+    least = SEGMENT_PERIODS / frequency_hz * rate_hz
+    count = math.ceil(frames / segment_frames(frequency_hz, rate_hz))
+    if frames / count < least:
+        count = max(2, int(frames / least))
+    choices = [k for k in range(count, count + max(3, count // 4)) if frames / k >= least]
+    best = max(choices or [count], key=lambda k: (k * _quick(frames // k), -k))
+    return best, _quick(frames // best)
+
+
+def _extremes(parts: Segments) -> tuple[int, int]:
+    """Return the segments of least and most distortion, which speak for those between."""
+    ratios = np.abs(parts.phasors[:, 1:]) / np.abs(parts.phasors[:, :1])
+    power = np.square(ratios).sum(axis=1)
+    if not power.any():  # no harmonic below half the rate
+        power = parts.variance
+    return int(power.argmin()), int(power.argmax())
 
 
 def _suspects(parts: Segments) -> list[int]:

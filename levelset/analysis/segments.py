@@ -7,7 +7,6 @@ matrix products; even and odd halves of each segment are folded first, as in
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 SAME_PHASE_RAD = 0.02
 """Phase at the ends of a segment by which the highest harmonic may be off at the common frequency:
 the amplitude is then right to 1e-5."""
-MOST_ORDER = 120
 ROUNDS = 4
 
 
@@ -48,6 +46,8 @@ class Segments:
         Phase of the fundamental at the centres less that of a steady tone of `mean_w`, unwrapped.
     mean_w : float
         Frequency that the phases move by on the whole.
+    variance : ndarray, shape (S,)
+        Variance per sample of what the fit leaves.
     """
 
     n: int
@@ -57,6 +57,7 @@ class Segments:
     residual: NDArray[np.float64]
     phase: NDArray[np.float64]
     mean_w: float
+    variance: NDArray[np.float64]
 
     @property
     def count(self) -> int:
@@ -67,12 +68,6 @@ class Segments:
     def order(self) -> int:
         """Number of harmonics, the fundamental included."""
         return int(self.phasors.shape[1])
-
-    @property
-    def variance(self) -> NDArray[np.float64]:
-        """Variance per sample of what the fit leaves, shape (S,)."""
-        free = max(1, self.n - 2 * self.order - 2)
-        return np.asarray(np.einsum("sn,sn->s", self.residual, self.residual) / free)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +121,12 @@ def _phases(phasors: NDArray[np.complex128], w: float, n: int) -> NDArray[np.flo
     return np.unwrap(np.angle(phasors[:, 0] * np.exp(-1j * w * n * np.arange(count))))
 
 
-def fit_segments(segments: NDArray[np.float64], start_w: float) -> Segments:
+def _variance(residual: NDArray[np.float64], order: int) -> NDArray[np.float64]:
+    free = max(1, residual.shape[1] - 2 * order - 2)
+    return np.asarray(np.einsum("sn,sn->s", residual, residual) / free)
+
+
+def fit_segments(segments: NDArray[np.float64], start_w: float, order: int) -> Segments:
     """Fit every segment of a window.
 
     Parameters
@@ -136,6 +136,8 @@ def fit_segments(segments: NDArray[np.float64], start_w: float) -> Segments:
     start_w : float
         Frequency within half a bin of a segment, rad per sample; where it is so near that it does
         not matter, the basis of an earlier window or of the other channel is used again.
+    order : int
+        Harmonics that a segment shows; at least 40 are fitted where they exist.
 
     Returns
     -------
@@ -143,8 +145,7 @@ def fit_segments(segments: NDArray[np.float64], start_w: float) -> Segments:
         At one common frequency, or where the frequency moves each at its own.
     """
     count, n = segments.shape
-    middle = fit_tone(fold(np.ascontiguousarray(segments[count // 2])), start_w, refit=True)
-    order = min(max(middle.order, highest_order(start_w, n, COUNTED)), MOST_ORDER)
+    order = highest_order(start_w, n, max(order, COUNTED))
     w = start_w
     for _ in range(ROUNDS):
         offset, phasors, residual = _fit(segments, w, order)
@@ -154,12 +155,13 @@ def fit_segments(segments: NDArray[np.float64], start_w: float) -> Segments:
         if abs(usual) * order * 0.5 * n <= SAME_PHASE_RAD:
             break
         w += usual
-    noise = np.sqrt(np.einsum("sn,sn->s", residual, residual)) * (math.sqrt(2.0) / n)
+    variance = _variance(residual, order)
+    noise = np.sqrt(2.0 * variance / n)
     scatter = 6.0 * float(np.median(noise / np.abs(phasors[:, 0]))) / n
     moved = np.abs(moves - usual)
     if float(np.median(moved)) * order * 0.5 * n > SAME_PHASE_RAD and np.median(moved) > scatter:
         return _one_by_one(segments, w, order)
-    return Segments(n, np.full(count, w), offset, phasors, residual, phase, w)
+    return Segments(n, np.full(count, w), offset, phasors, residual, phase, w, variance)
 
 
 def _one_by_one(segments: NDArray[np.float64], w: float, order: int) -> Segments:
@@ -179,4 +181,6 @@ def _one_by_one(segments: NDArray[np.float64], w: float, order: int) -> Segments
         phasors[index, :kept] = fit.phasors[:kept]
         residual[index] = segment - fit.offset - synthesise(window.cut, fit.waves, fit.phasors)
     mean_w = float(found.mean())
-    return Segments(n, found, offset, phasors, residual, _phases(phasors, mean_w, n), mean_w)
+    phase = _phases(phasors, mean_w, n)
+    variance = _variance(residual, order)
+    return Segments(n, found, offset, phasors, residual, phase, mean_w, variance)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,8 +14,7 @@ from levelset.cli.common import print_json
 from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
+    from levelset.probe.reading import Reading
     from levelset.quantity import Quantity
     from levelset.record.audio_files import Recording
     from levelset.record.stored_calibration import StoredCalibration
@@ -70,12 +70,7 @@ def measure(
     """
     if as_json and json_lines:
         raise UsageError("--json and --json-lines exclude each other", "choose one")
-    if calibration is not None and volts_per_full_scale is not None:
-        raise UsageError(
-            "--calibration and --volts-per-full-scale exclude each other", "choose one"
-        )
-    scale_of = _scales(calibration, volts_per_full_scale)
-
+    scale_from(calibration, volts_per_full_scale, 1)
     from levelset.record.audio_files import open_recording
     from levelset.recordings.measure import Wanted, header_as_json
     from levelset.recordings.measure import measure as read
@@ -86,7 +81,7 @@ def measure(
         bar = _Bar(path)
         try:
             recording = open_recording(path)
-            scale = scale_of(recording)
+            scale = scale_from(calibration, volts_per_full_scale, recording.channels)
             wanted = Wanted(scale, channel, window, limit)
             if not as_json and not json_lines:
                 click.echo(_header(recording))
@@ -111,32 +106,38 @@ def measure(
         sys.exit(EXIT_UNUSABLE)
 
 
-def _scales(
-    calibration: str | None, volts_per_full_scale: float | None
-) -> Callable[[Recording], Scale | None]:
-    """Return what gives the scale of a recording."""
+def scale_from(
+    calibration: str | None, volts_per_full_scale: float | None, channels: int
+) -> Scale | None:
+    """Return full scale to volts by the two options, for an input of so many channels.
+
+    Raises
+    ------
+    UsageError
+        If both are given, or the number is out of range.
+    InputError
+        If the calibration is not there or cannot be used.
+    """
+    if calibration is not None and volts_per_full_scale is not None:
+        raise UsageError(
+            "--calibration and --volts-per-full-scale exclude each other", "choose one"
+        )
+    if calibration is None and volts_per_full_scale is None:
+        return None
+    from levelset.recordings.scale import Scale
+
     if volts_per_full_scale is not None:
-        if not (math.isfinite(volts_per_full_scale) and 1e-6 <= volts_per_full_scale <= 1e6):
+        if not 1e-6 <= volts_per_full_scale <= 1e6:  # False for nan as well
             raise UsageError(
                 f"{volts_per_full_scale:g} volts per full scale are out of range",
                 "give 1e-6 to 1e6 V",
             )
-        from levelset.recordings.scale import Scale
-
-        typed = Scale.typed(volts_per_full_scale)
-        return lambda _: typed
-    if calibration is None:
-        return lambda _: None
-    stored = _stored(calibration)
-
-    def of(recording: Recording) -> Scale:
-        from levelset.recordings.scale import Scale
-
-        return Scale.of(stored.calibration, stored.set_up.channels, recording.channels)
-
-    return of
+        return Scale.typed(volts_per_full_scale)
+    stored = _stored(str(calibration))
+    return Scale.of(stored.calibration, stored.set_up.channels, channels)
 
 
+@lru_cache(maxsize=1)
 def _stored(name: str) -> StoredCalibration:
     from levelset.record.calibrations import find_calibration, load_calibration
     from levelset.record.stored_calibration import warnings
@@ -178,8 +179,8 @@ def _header(recording: Recording) -> str:
     )
 
 
-def _print(found: Measured, *, explain: bool) -> None:
-    reading = found.reading
+def print_reading(reading: Reading) -> None:
+    """Print a reading as one line."""
     tone, stop_s = reading.tone, reading.start_s + reading.duration_s
     where = f"  channel {reading.channel}  {reading.start_s:7.2f} to {stop_s:7.2f} s  "
     if tone.void is not None:
@@ -204,6 +205,10 @@ def _print(found: Measured, *, explain: bool) -> None:
     if tone.hum_not_separable:
         parts.append("hum cannot be told apart")
     click.echo(where + "  ".join(parts))
+
+
+def _print(found: Measured, *, explain: bool) -> None:
+    print_reading(found.reading)
     drift = found.drift
     moved_db = 0.0 if drift is None else drift.level_db.value
     if drift is not None and abs(moved_db) > max(drift.level_db.u, SHOWN_DRIFT_DB):

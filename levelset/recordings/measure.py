@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -169,7 +170,7 @@ def measure(
     channels = range(recording.channels) if wanted.channel is None else (wanted.channel - 1,)
     known_hz: dict[int, float] = {}
     first = 0
-    for block in recording.blocks(frames):
+    for block in _ahead(recording.blocks(frames)):
         partial = first > 0 and len(block) < frames
         for channel in channels:
             last_hz = known_hz.get(channel, next(iter(known_hz.values()), None))
@@ -184,6 +185,15 @@ def measure(
             yield found
         first += len(block)
         progress(min(1.0, first / max(recording.frames, 1)))
+
+
+def _ahead(blocks: Iterator[NDArray[np.float64]]) -> Iterator[NDArray[np.float64]]:
+    """Yield the blocks while the next one is being decoded."""
+    with ThreadPoolExecutor(1) as decoder:
+        coming = decoder.submit(next, blocks, None)
+        while (block := coming.result()) is not None:
+            coming = decoder.submit(next, blocks, None)
+            yield block
 
 
 def _least_frames(frequency_hz: float | None, rate_hz: int) -> float:
