@@ -27,14 +27,26 @@ MAY_IMPORT = {
     # Procedures know the words of a port (Block, Point), never a port that does something.
     "procedures": RING_0 | {"signals", "analysis", "plan", "probe", "ports.base", "record.schema"},
     "record": RING_0 | {"signals", "analysis", "plan", "probe", ""},
-    "recordings": RING_0 | {"signals", "analysis", "probe", "record.audio_files", "record.durable"},
+    "recordings": RING_0
+    | {"signals", "analysis", "probe", "record.audio_files", "record.durable", "ports.base"},
     "simulation": RING_0
     | {"signals", "plan", "probe", "procedures.protocol", "ports.base", "toml_file"},
-    "ports": RING_0 | {"signals", "plan", "probe", "procedures.protocol", "simulation"},
+    "ports": RING_0 | {"signals", "analysis", "plan", "probe", "procedures.protocol", "simulation"},
     "tui": RING_0 | {"signals", "analysis", "plan", "probe", "procedures", "record", "ports.base"},
     "session": RING_0 | {"toml_file"} | {"plan", "procedures", "record", "ports"},
     "cli": RING_0
-    | {"plan", "procedures", "record", "session", "tui", "signals", "probe", "recordings", ""},
+    | {
+        "plan",
+        "procedures",
+        "record",
+        "session",
+        "tui",
+        "signals",
+        "probe",
+        "recordings",
+        "ports",
+        "",
+    },
     "__main__": {"cli"},
     "__init__": set(),
 }

@@ -12,6 +12,7 @@ from levelset.cli.calibrate import calibrate
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
+from levelset.cli.live import devices, doctor, watch
 from levelset.cli.measure import measure
 from levelset.cli.probe import probe
 from levelset.cli.run import run
@@ -46,7 +47,19 @@ def _mark_examples(command: click.Command) -> None:
         _mark_examples(below)
 
 
-for _command in (demo, run, target, signals, measure, probe, calibrate, job):
+for _command in (
+    demo,
+    run,
+    watch,
+    devices,
+    doctor,
+    target,
+    signals,
+    measure,
+    probe,
+    calibrate,
+    job,
+):
     cli.add_command(_command)
 _mark_examples(cli)
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from levelset.analysis.result import Void
     from levelset.signals.signal import Signal
 
 Flag = Literal["overflow", "underflow", "gap", "processed"]
@@ -81,6 +82,10 @@ class Port(Protocol):
 
     def blocks(self) -> Iterator[Block]:
         """Yield blocks as they arrive, each once; ends when the input ends."""
+        ...
+
+    def path_void(self, stream: int, first_frame: int, frames: int) -> Void | None:
+        """Return what the path itself says against a stretch of frames, or None."""
         ...
 
     def play(self, signal: Signal, level_dbfs: float) -> None:

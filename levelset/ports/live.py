@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.analysis.result import Void
 from levelset.errors import DeviceError, UsageError
 from levelset.ports.audio_process import AudioProcess
 from levelset.ports.base import LEASE_S, Block, Flag, PortInfo
@@ -116,6 +117,14 @@ class LivePort:
         """
         with self._lock:
             return _Blocks(self, 0 if self._ring is None else self._ring.get("written"))
+
+    def path_void(self, stream: int, first_frame: int, frames: int) -> Void | None:
+        """Return the gravest fault of the path as a reason not to trust these frames."""
+        faults = self.gate.faults(stream, first_frame, frames)
+        if not faults:
+            return None
+        sentence = faults[0].sentence
+        return Void(faults[0].cause, f"{sentence[0].upper()}{sentence[1:]}: repeat the reading.")
 
     def play(
         self, signal: Signal, level_dbfs: float, *, outputs: tuple[int, ...] | None = None

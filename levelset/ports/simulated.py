@@ -18,6 +18,7 @@ from levelset.simulation.paperwork import job_plan
 from levelset.units import ratio_from_db
 
 if TYPE_CHECKING:
+    from levelset.analysis.result import Void
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers
     from levelset.procedures.protocol import Person
@@ -72,6 +73,10 @@ class SimulatedPort:
                 # A block can be handed out when its last frame has been converted.
                 time.sleep(max(0.0, began_s + self.time_s - time.monotonic()))
             yield Block(samples, 0, first, self._rate_hz, start_s, frozenset())
+
+    def path_void(self, stream: int, first_frame: int, frames: int) -> Void | None:  # noqa: ARG002
+        """Return None: nothing lies between the simulated input and the reader."""
+        return None
 
     def play(self, signal: Signal, level_dbfs: float) -> None:
         """Play into the source's input, as loud as a track of the same level.

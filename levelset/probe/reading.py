@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
+from levelset.analysis.result import ToneResult, Void
+
 if TYPE_CHECKING:
-    from levelset.analysis.result import ToneResult
     from levelset.quantity import Quantity
 
 OutputKind = Literal["bridged", "grounded", "line", "unknown"]
@@ -105,6 +106,16 @@ class TipsReading:
     spec: ToneSpec
     legs: tuple[Reading, ...]
     pair: Reading | None
+
+    def voided(self, void: Void) -> TipsReading:
+        """Return the reading with nothing in it but a reason and the peaks."""
+
+        def empty(one: Reading) -> Reading:
+            tone = ToneResult(void, peak_dbfs=one.tone.peak_dbfs, band_hz=one.tone.band_hz)
+            return replace(one, tone=tone, volts_rms=None, volts_rms_total=None)
+
+        pair = None if self.pair is None else empty(self.pair)
+        return replace(self, legs=tuple(empty(leg) for leg in self.legs), pair=pair)
 
     @property
     def output(self) -> Reading:

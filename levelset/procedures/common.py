@@ -32,6 +32,9 @@ WINDOW_PERIODS = 10
 GIVE_UP_S = 180.0
 """A reading that stays void, or a level that stays away, ends the step after this long, s."""
 
+OWN_TONE_DBFS = -1.0
+"""Level of a full-scale tone from levelset's own output, dBFS."""
+
 SOURCE_TRACK = "set-source"
 ACCEPT_MEAN = Offer("accept_now", "accept it as it is")
 AT_END = Offer("at_end", "it does not turn any further")
@@ -63,10 +66,11 @@ def place_tips(where: str, tip_a: Point, tip_b: Point) -> Steps:
 def start_tone(signal: Signal, plan: JobPlan) -> Steps:
     """Start the tone from the vehicle's player, or from levelset's own output.
 
-    A track carries its level in itself; levelset's output starts at the same level.
+    A track carries its level in itself; levelset's own output stays `OWN_TONE_DBFS` below it, since
+    no output is driven to its last code.
     """
     if plan.tone_from == "levelset":
-        yield Play(signal, 0.0)
+        yield Play(signal, OWN_TONE_DBFS)
     else:
         yield Ask(
             f"Play the track {signal.name} on the vehicle's own player, on repeat.",

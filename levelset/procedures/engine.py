@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from levelset.errors import DeviceError, LevelsetError
@@ -85,7 +86,7 @@ class Engine:
         self._person = person
         self._calibration = calibration
         self._calibration_seq = calibration_seq
-        self._blocks: Iterator[Block] = iter(port.blocks())
+        self._blocks: Iterator[Block] = iter(())
         self._tape = Tape()
         self._time_s = 0.0
         self._earliest = 0
@@ -134,6 +135,8 @@ class Engine:
         self._cautions = []
         self._reading = None
         fault: BaseException | None = None
+        # A new look at the port: what came while nobody listened is not read.
+        self._blocks = iter(self._port.blocks())
         try:
             finish = self._follow(procedure)
         except _Stopped:
@@ -234,7 +237,8 @@ class Engine:
             voids = [one.tone.void for one in (reading.output, *reading.legs)]
             if not any(void is not None and void.code == "unsteady" for void in voids):
                 break
-        return reading
+        void = self._port.path_void(frames.stream, frames.first, frames.count)
+        return reading if void is None else reading.voided(void)
 
     def _next_window(self, spec: ToneSpec) -> Frames | None:
         rate_hz = self._port.info.rate_hz
@@ -247,11 +251,22 @@ class Engine:
     def _accept(self, instruction: Accept) -> int:
         reading = instruction.reading
         codes = codes_from_samples(self._tape.cut(reading.frames))
-        capture = self._recorder.store_capture(codes, reading.frames.rate_hz)
-        line = entries.reading(
-            self._name, self._channel, instruction, capture, self._calibration_seq
-        )
-        return self._recorder.append("reading", line)
+
+        def write() -> int:
+            capture = self._recorder.store_capture(codes, reading.frames.rate_hz)
+            line = entries.reading(
+                self._name, self._channel, instruction, capture, self._calibration_seq
+            )
+            return self._recorder.append("reading", line)
+
+        if self._tone_from != "levelset":
+            return write()
+        # A slow disk must not let the lease of levelset's own tone run out.
+        with ThreadPoolExecutor(max_workers=1) as worker:
+            written = worker.submit(write)
+            while not written.done():
+                self._advance()
+        return written.result()
 
     def _advance(self) -> None:
         """Take one block; the only place where time passes."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from levelset.analysis.result import Void
 from levelset.errors import DeviceError
 from levelset.ports.base import Block, PortInfo
 from levelset.probe.reading import Frames, ToneSpec
@@ -40,6 +41,9 @@ class FakePort:
     def blocks(self):
         for i in range(self._count):
             yield Block(np.zeros((480, 2)), 0, 480 * i, 48000, 0.01 * i, frozenset())
+
+    def path_void(self, stream, first_frame, frames):
+        return None
 
     def play(self, signal, level_dbfs):
         self.playing = (signal.name, level_dbfs)
@@ -274,3 +278,27 @@ def test_the_digits_follow_a_knob_that_turns(recorder):
         level = reading.legs[0].tone.level_dbfs.value
         newest = 20.0 * np.log10(0.05) + 12.0 * (end_s - 0.025)
         assert level == pytest.approx(newest, abs=0.1)
+
+
+class DoubtfulPort(RampPort):
+    """A path that lost input in its second quarter of a second."""
+
+    def path_void(self, stream, first_frame, frames):
+        lost = first_frame < 13000 < first_frame + frames
+        return Void("drop_out", "Input was lost: repeat the reading.") if lost else None
+
+
+def test_what_the_path_lost_is_void_without_a_number(recorder):
+    readings = []
+
+    def procedure():
+        spec = ToneSpec(94.0, 0.25, 1.0, "grounded", True)
+        for _ in range(3):
+            readings.append((yield Listen(spec, Guidance("Wait.", Act("wait")))))
+        yield Finish("accepted", "Done.", {})
+
+    run(procedure(), recorder, DoubtfulPort(), FakePerson(answers=False))
+    voids = [reading.legs[0].tone.void for reading in readings]
+    assert [void and void.code for void in voids] == [None, "drop_out", None]
+    assert readings[1].legs[0].tone.level_dbfs is None
+    assert readings[1].output.tone.void is voids[1]

@@ -1,0 +1,114 @@
+"""Sound devices, and live readings from one of them."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from levelset.cli.common import EXIT_NO, print_json
+from levelset.cli.measure import print_reading, scale_from
+from levelset.errors import UsageError
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def devices(as_json: bool) -> None:
+    r"""List sound devices: what each can be trusted for, and why not.
+
+    \b
+    Example:
+      levelset devices
+    """
+    from levelset.ports.audio_process import devices as list_devices
+
+    listing = list_devices()
+    if as_json:
+        print_json(listing.as_json())
+        return
+    for device in listing.devices:
+        click.echo(f"{device.name}  ({device.host_api}, {device.inputs} in, {device.outputs} out)")
+        for words in device.trusted_for:
+            click.echo(f"    for: {words}")
+        for reason in device.reasons:
+            click.echo(f"    {'not used' if device.use == 'refused' else 'note'}: {reason}")
+    if not listing.devices:
+        click.echo("No sound devices: see levelset doctor.")
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def doctor(as_json: bool) -> None:
+    r"""Say what is missing on this machine for live work, and how to put it right.
+
+    \b
+    Example:
+      levelset doctor
+    """
+    from levelset.ports.doctor import examine
+
+    findings = examine()
+    if as_json:
+        print_json(
+            {"schema": "levelset.doctor.v1", "findings": [found.as_json() for found in findings]}
+        )
+    else:
+        for found in findings:
+            click.echo(found.line())
+    if any(found.ok is False for found in findings):
+        sys.exit(EXIT_NO)
+
+
+@click.command()
+@click.option("--device", metavar="NAME", help="Input device; see levelset devices.")
+@click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate, Hz.")
+@click.option("--channels", type=int, default=2, show_default=True, help="Input channels.")
+@click.option("--seconds", type=float, metavar="T", help="End after so long; else by Ctrl-C.")
+@click.option("--calibration", metavar="NAME", help="Calibration to read volts with.")
+@click.option(
+    "--volts-per-full-scale", type=float, metavar="S", help="Peak volts at the tip per full scale."
+)
+@click.option(
+    "--limit", type=float, default=1.0, show_default=True, metavar="PERCENT", help="THD limit, %."
+)
+@click.option("--json", "--json-lines", "as_json", is_flag=True, help="A JSON line a reading.")
+def watch(
+    device: str | None,
+    rate: int,
+    channels: int,
+    seconds: float | None,
+    calibration: str | None,
+    volts_per_full_scale: float | None,
+    limit: float,
+    as_json: bool,
+) -> None:
+    r"""Read volts, distortion and clipping live.
+
+    \b
+    Example:
+      levelset watch --device pulse --seconds 10
+      levelset watch --device pulse --volts-per-full-scale 150 --json-lines
+    """
+    if seconds is not None and not 0.0 < seconds <= 1e6:
+        raise UsageError(f"--seconds {seconds:g} is out of range", "give a time above 0")
+    if not 0.0 < limit <= 100.0:
+        raise UsageError(f"--limit {limit:g} % is out of range", "give 0 to 100 %")
+    scale = scale_from(calibration, volts_per_full_scale, channels)
+
+    from levelset.ports.live import open_live
+    from levelset.probe.reading import reading_as_json
+    from levelset.recordings.live import watch as read
+
+    port = open_live(device, output=None, rate_hz=rate, channels=channels)
+    try:
+        for reading in read(port, scale, limit):
+            if as_json:
+                print_json(reading_as_json(reading))
+            else:
+                print_reading(reading)
+            sys.stdout.flush()
+            ended = seconds is not None and reading.start_s + reading.duration_s >= seconds
+            if ended and reading.channel == channels:
+                break
+    finally:
+        port.close()
