@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+import os
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -34,6 +35,8 @@ WINDOW_S = 10.0
 WINDOW_LIMITS_S = (0.02, 60.0)
 LIMIT_PERCENT = (0.001, 100.0)
 PARTIAL_PERIODS = 10.0
+SAME_HZ = 5e-4
+"""Tones so near share what was made for one of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,21 +173,38 @@ def measure(
     channels = range(recording.channels) if wanted.channel is None else (wanted.channel - 1,)
     known_hz: dict[int, float] = {}
     first = 0
-    for block in _ahead(recording.blocks(frames)):
-        partial = first > 0 and len(block) < frames
-        for channel in channels:
-            last_hz = known_hz.get(channel, next(iter(known_hz.values()), None))
-            if partial and len(block) < _least_frames(last_hz, rate_hz):
-                continue
-            reader = _Channel(recording, wanted, channel + 1)
-            found = reader.read(np.ascontiguousarray(block[:, channel]), first, last_hz)
-            if partial and _is_too_short(found.reading.tone):
-                continue
-            if found.reading.tone.frequency_hz is not None:
-                known_hz[channel] = found.reading.tone.frequency_hz.value
-            yield found
-        first += len(block)
-        progress(min(1.0, first / max(recording.frames, 1)))
+    with ThreadPoolExecutor(min(len(channels), os.cpu_count() or 1)) as readers:
+        for block in _ahead(recording.blocks(frames)):
+            partial = first > 0 and len(block) < frames
+
+            def read(
+                channel: int,
+                block: NDArray[np.float64] = block,
+                first: int = first,
+                partial: bool = partial,
+            ) -> Measured | None:
+                last_hz = known_hz.get(channel)
+                if partial and len(block) < _least_frames(last_hz, rate_hz):
+                    return None
+                samples = np.ascontiguousarray(block[:, channel])
+                found = _Channel(recording, wanted, channel + 1).read(samples, first, last_hz)
+                return None if partial and _is_too_short(found.reading.tone) else found
+
+            for channel, found in zip(channels, readers.map(read, channels), strict=True):
+                if found is None:
+                    continue
+                if found.reading.tone.frequency_hz is not None:
+                    found_hz = found.reading.tone.frequency_hz.value
+                    known_hz[channel] = _same(found_hz, known_hz)
+                yield found
+            first += len(block)
+            progress(min(1.0, first / max(recording.frames, 1)))
+
+
+def _same(frequency_hz: float, known_hz: Mapping[int, float]) -> float:
+    """Return a frequency that is known already where it is as good, since its basis is there."""
+    near = (known for known in known_hz.values() if abs(known - frequency_hz) < SAME_HZ)
+    return next(near, frequency_hz)
 
 
 def _ahead(blocks: Iterator[NDArray[np.float64]]) -> Iterator[NDArray[np.float64]]:

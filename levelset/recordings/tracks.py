@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -19,11 +20,18 @@ SHEET = "tracks.txt"
 CHANNELS = 2
 Format = Literal["wav", "flac"]
 
+WIDTH = 76
+INDENT = "    "
 CAUTIONS = (
-    "A steady tone at full power burns voice coils in seconds: loudspeakers off or disconnected",
-    "wherever a step says so. Start every track with the volume at zero. Protect your hearing.",
-    "Equaliser, loudness, volume levelling, balance and fader of the player off or centred.",
-    "The manuals of vehicle and equipment, local codes and licensed practice come first.",
+    "A steady tone at full power burns voice coils in seconds: loudspeakers off or disconnected "
+    "wherever a step says so. Start every track with the volume at zero. Protect your hearing. "
+    "Equaliser, loudness, volume levelling, balance and fader of the player off or centred. The "
+    "manuals of vehicle and equipment, local codes and licensed practice come first."
+)
+FORM = (
+    f"Each track: {SILENCE_S:g} s of silence, {FADE_S:g} s fade-in, the signal, {FADE_S:g} s "
+    "fade-out; triangular dither of one code. Levels in dBFS: a full-scale sine is 0 dBFS "
+    "(AES17). True peak over full scale (ITU-R BS.1770-4, Annex 2), without dither."
 )
 
 
@@ -107,21 +115,18 @@ def track_sheet(tracks: Sequence[Track], rate_hz: int, bits: Bits) -> str:
     lines = [
         f"Test signals, {rate_hz} Hz, {bits} bit, both channels alike",
         "",
-        *CAUTIONS,
+        *textwrap.wrap(CAUTIONS, WIDTH),
         "",
-        f"Each track: {SILENCE_S:g} s of silence, {FADE_S:g} s fade-in, the signal, {FADE_S:g} s",
-        "fade-out; triangular dither of one code. Levels in dBFS: a full-scale sine is 0 dBFS",
-        "(AES17). True peak over full scale (ITU-R BS.1770-4, Annex 2), without dither.",
+        *textwrap.wrap(FORM, WIDTH),
     ]
     for track in tracks:
-        lines += ["", track.name, f"    {track.signal.purpose}", f"    {facts(track, bits)}"]
         lowered = track.lowered_codes(bits)
+        rows = [track.signal.purpose, facts(track, bits), f"Caution: {track.caution}"]
         if lowered > 0.0:
-            lines.append(f"    lowered by {lowered:.0f} codes so that dither stays in full scale")
-        lines += [
-            f"    Caution: {line}" if n == 0 else f"    {line}"
-            for n, line in enumerate(_wrapped(track.caution))
-        ]
+            rows.insert(2, f"lowered by {lowered:.0f} codes so that dither stays in full scale")
+        lines += ["", track.name]
+        for row in rows:
+            lines += textwrap.wrap(row, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)
     return "\n".join(lines) + "\n"
 
 
@@ -137,12 +142,6 @@ def facts(track: Track, bits: Bits) -> str:
         parts.append("no level")
     parts.append(f"{track.length_s // 60:.0f}:{track.length_s % 60:02.0f} min")
     return ", ".join(parts)
-
-
-def _wrapped(text: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(text, 76)
 
 
 def _not_written(path: Path, error: OSError) -> InputError:
