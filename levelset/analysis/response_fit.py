@@ -1,0 +1,397 @@
+"""A response as filters: level, high-pass, low-pass and boosts that explain the curve.
+
+Candidates are Butterworth filters of order 1 to 8 and Linkwitz-Riley filters of order 2, 4 and 8;
+boosts and cuts are second-order bells. Each more has to earn its place: a model is taken only when
+it lowers the Bayesian information criterion (G. Schwarz, Ann. Statist. 6(2), 1978) clearly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from levelset.quantity import Quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from levelset.analysis.response import Curve
+
+Side = Literal["high_pass", "low_pass"]
+Family = Literal["butterworth", "linkwitz_riley"]
+
+ORDERS: tuple[tuple[Family, int], ...] = (
+    *(("butterworth", n) for n in range(1, 9)),
+    *(("linkwitz_riley", n) for n in (2, 4, 8)),
+)  # type: ignore[assignment]
+MOST_BELLS = 5
+CURVE_DB = 0.03
+"""Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
+EARNED = 10.0
+"""How much a part must lower the criterion."""
+LEAST_BELL_DB = 0.4
+DEEPEST_DB = 45.0
+"""Below the highest place by more the curve tells more about leakage than about filters."""
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A high-pass or a low-pass.
+
+    Parameters
+    ----------
+    side : {"high_pass", "low_pass"}
+        Which.
+    family : {"butterworth", "linkwitz_riley"}
+        The better of both; alike at the first order.
+    order : int
+        6 dB an octave each.
+    corner_hz : Quantity
+        3.01 dB below the level between the edges, without the boosts, Hz.
+    half_hz : Quantity
+        6.02 dB below it, Hz: what a Linkwitz-Riley filter is named by.
+    """
+
+    side: Side
+    family: Family
+    order: int
+    corner_hz: Quantity
+    half_hz: Quantity
+
+    @property
+    def slope_db_per_octave(self) -> float:
+        """Final slope, dB per octave."""
+        return 6.0 * self.order
+
+
+@dataclass(frozen=True, slots=True)
+class Boost:
+    """A bell.
+
+    Parameters
+    ----------
+    centre_hz : Quantity
+        Hz.
+    gain_db : Quantity
+        dB; negative is a cut.
+    width_octaves : float
+        Between the places of half the gain in dB.
+    """
+
+    centre_hz: Quantity
+    gain_db: Quantity
+    width_octaves: float
+
+
+@dataclass(frozen=True, slots=True)
+class FittedResponse:
+    """What explains a curve.
+
+    Parameters
+    ----------
+    level_db : Quantity
+        Between the edges, without boosts, dB.
+    high_pass, low_pass : Edge or None
+        None where the curve shows none.
+    boosts : tuple of Boost
+        By frequency.
+    left_db : float
+        RMS of what the model leaves of the curve, dB; above about 0.5 it is no good description.
+    """
+
+    level_db: Quantity
+    high_pass: Edge | None
+    low_pass: Edge | None
+    boosts: tuple[Boost, ...]
+    left_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """Kinds of the edges and number of bells; parameters are level, ln corners, then bells."""
+
+    high: tuple[Family, int] | None
+    low: tuple[Family, int] | None
+    bells: int
+
+    @property
+    def edges(self) -> int:
+        return (self.high is not None) + (self.low is not None)
+
+    @property
+    def size(self) -> int:
+        return 1 + self.edges + 3 * self.bells
+
+    def level_db(
+        self, parameters: NDArray[np.float64], frequency_hz: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        total = np.full(frequency_hz.size, float(parameters[0]))
+        place = 1
+        for kind, sign in ((self.high, -1.0), (self.low, 1.0)):
+            if kind is not None:
+                ratio = np.exp(sign * (np.log(frequency_hz) - parameters[place]))
+                total += edge_db(kind, ratio)
+                place += 1
+        for bell in parameters[place:].reshape(-1, 3):
+            total += bell_db(frequency_hz, math.exp(bell[0]), float(bell[1]), math.exp(bell[2]))
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    model: _Model
+    parameters: NDArray[np.float64]
+    cost: float
+    jacobian: NDArray[np.float64]
+
+    def criterion(self, places: int) -> float:
+        return self.cost + self.model.size * math.log(places)
+
+
+def edge_db(kind: tuple[str, int], ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the level of an edge, dB, at frequency over corner (a low-pass).
+
+    Butterworth: ``-10 lg(1 + r**(2n))`` (S. Butterworth, 1930). Linkwitz-Riley: two Butterworth
+    filters of half the order in a row, -6.02 dB at the corner (S. Linkwitz, 1976).
+    """
+    family, order = kind
+    if family == "butterworth":
+        return -10.0 * np.log10(1.0 + np.minimum(ratio, 1e12) ** (2 * order))
+    return -20.0 * np.log10(1.0 + np.minimum(ratio, 1e12) ** order)
+
+
+def bell_db(
+    frequency_hz: NDArray[np.float64], centre_hz: float, gain_db: float, q: float
+) -> NDArray[np.float64]:
+    """Return the level of a bell, dB.
+
+    Magnitude of ``(s**2 + s A/Q + 1) / (s**2 + s/(A Q) + 1)``, ``A = 10**(gain/40)``: the analog
+    prototype of the common digital equaliser (common practice, no source).
+    """
+    r = frequency_hz / centre_hz
+    a = 10.0 ** (gain_db / 40.0)
+    off = np.square(1.0 - r * r)
+    across = np.square(r / q)
+    level: NDArray[np.float64] = 10.0 * np.log10((off + across * a * a) / (off + across / (a * a)))
+    return level
+
+
+def fit_response(curve: Curve) -> FittedResponse | None:
+    """Explain a curve by filters.
+
+    Parameters
+    ----------
+    curve : Curve
+        Preferably at the tones' own frequencies.
+
+    Returns
+    -------
+    FittedResponse or None
+        None with fewer than 12 places to go by.
+    """
+    usable = ~curve.below
+    if not bool(usable.any()):
+        return None
+    usable &= curve.level_db > float(curve.level_db[usable].max()) - DEEPEST_DB
+    if int(usable.sum()) < 12:
+        return None
+    search = _Search(
+        curve.frequency_hz[usable],
+        curve.level_db[usable],
+        np.hypot(curve.u_db[usable] / 1.96, CURVE_DB),
+    )
+    best = search.run()
+    return search.described(best)
+
+
+class _Search:
+    """Greedy search of edges and bells."""
+
+    def __init__(
+        self,
+        frequency_hz: NDArray[np.float64],
+        level_db: NDArray[np.float64],
+        error_db: NDArray[np.float64],
+    ) -> None:
+        self.hz, self.level, self.error = frequency_hz, level_db, error_db
+
+    def run(self) -> _Fit:
+        """Return the best of four searches that begin with no, one or both edges."""
+        flat = self._solve(_Model(None, None, 0), np.array([float(np.median(self.level))]))
+        high, low = (
+            self._with_edge(flat, "high", "soft_l1"),
+            self._with_edge(flat, "low", "soft_l1"),
+        )
+        starts = [flat, high, low, self._with_edge(high, "low", "soft_l1")]
+        best = min((self._filled(start) for start in starts), key=self._criterion)
+        return self._kinds(best)
+
+    def _criterion(self, fit: _Fit) -> float:
+        return fit.criterion(self.hz.size)
+
+    def _earned(self, new: _Fit, old: _Fit) -> bool:
+        return self._criterion(new) < self._criterion(old) - EARNED
+
+    def _filled(self, fit: _Fit) -> _Fit:
+        """Add the part that explains most until none earns its place."""
+        best = self._solve(fit.model, fit.parameters)
+        while True:
+            grown = self._grown(best)
+            better = min(grown, key=self._criterion, default=best)
+            if not self._earned(better, best):
+                return best
+            best = better
+
+    def _grown(self, fit: _Fit) -> list[_Fit]:
+        grown = []
+        for side in ("high", "low"):
+            if getattr(fit.model, side) is None:
+                grown.append(self._with_edge(fit, side, "linear"))
+            else:
+                grown.extend(self._other_kinds(fit, side, 2))
+        if fit.model.bells < MOST_BELLS:
+            grown.extend(self._with_bell(fit))
+        return grown
+
+    def _with_edge(self, fit: _Fit, side: str, loss: str) -> _Fit:
+        """Add an edge from the best place of a coarse grid."""
+        place = 1 if side == "high" or fit.model.high is None else 2
+        span = math.log(self.hz[-1] / self.hz[0])
+        tried = []
+        for kind in (("butterworth", 1), ("butterworth", 2), ("butterworth", 4)):
+            model = replace(fit.model, **{side: kind})
+            for share in np.arange(-0.05, 0.6, 0.05):
+                corner = math.log(self.hz[0]) + share * span
+                if side == "low":
+                    corner = math.log(self.hz[-1]) - share * span
+                start = np.insert(fit.parameters, place, corner)
+                left = self._left(model)(start) * self.error
+                # The level is free: only the middle of what is left does not count.
+                middle = float(np.median(left))
+                start[0] -= middle
+                tried.append((float(np.abs(left - middle).sum()), model, start))
+        _, model, start = min(tried, key=lambda t: t[0])
+        return self._solve(model, start, loss)
+
+    def _other_kinds(self, fit: _Fit, side: str, reach: int) -> list[_Fit]:
+        current = getattr(fit.model, side)
+        near = [k for k in ORDERS if k != current and abs(k[1] - current[1]) <= reach]
+        return [self._solve(replace(fit.model, **{side: k}), fit.parameters) for k in near]
+
+    def _with_bell(self, fit: _Fit) -> list[_Fit]:
+        """Add a bell where it takes most of what is left, by a coarse grid."""
+        left = self.level - fit.model.level_db(fit.parameters, self.hz)
+        model = replace(fit.model, bells=fit.model.bells + 1)
+        weight = 1.0 / np.square(np.maximum(self.error, 0.1))
+        tried = []
+        for place in range(self.hz.size):
+            for q in (0.5, 1.0, 2.0, 4.0):
+                # A bell of 1 dB has nearly the shape of any.
+                shape = bell_db(self.hz, float(self.hz[place]), 1.0, q)
+                gain = float((weight * shape) @ left / ((weight * shape) @ shape))
+                taken = gain * float((weight * shape) @ left)
+                tried.append((taken, math.log(self.hz[place]), gain, math.log(q)))
+        tried.sort(key=lambda t: -t[0])
+        chosen = [tried[0]]
+        chosen += [t for t in tried[1:] if abs(t[1] - chosen[0][1]) > 0.7][:1]
+        return [self._solve(model, np.concatenate((fit.parameters, t[1:]))) for t in chosen]
+
+    def _kinds(self, fit: _Fit) -> _Fit:
+        """Try every kind of both edges with all bells in place, and leave out what idles."""
+        best = fit
+        for side in ("high", "low"):
+            if getattr(best.model, side) is not None:
+                best = min([best, *self._other_kinds(best, side, 8)], key=self._criterion)
+        for bell in reversed(range(best.model.bells)):
+            first = 1 + best.model.edges + 3 * bell
+            model = replace(best.model, bells=best.model.bells - 1)
+            without = self._solve(model, np.delete(best.parameters, slice(first, first + 3)))
+            if not self._earned(best, without):
+                best = without
+        return best
+
+    def _solve(self, model: _Model, start: NDArray[np.float64], loss: str = "linear") -> _Fit:
+        from scipy.optimize import least_squares
+
+        low, high = self._bounds(model)
+        start = np.clip(start, low + 1e-6, high - 1e-6)
+        found = least_squares(self._left(model), start, bounds=(low, high), loss=loss, max_nfev=30)
+        return _Fit(model, found.x, 2.0 * float(found.cost), found.jac)
+
+    def _left(self, model: _Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+        def left(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+            difference = model.level_db(parameters, self.hz) - self.level
+            return np.asarray(difference / self.error)
+
+        return left
+
+    def _bounds(self, model: _Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        bottom, top = math.log(self.hz[0]), math.log(self.hz[-1])
+        low, high = [float(self.level.min()) - 30.0], [float(self.level.max()) + 30.0]
+        for _ in range(model.edges):
+            # A corner may lie an octave beyond what is seen.
+            low.append(bottom - 0.7)
+            high.append(top + 0.7)
+        for _ in range(model.bells):
+            low.extend((bottom, -24.0, math.log(0.3)))
+            high.extend((top, 24.0, math.log(8.0)))
+        return np.array(low), np.array(high)
+
+    def described(self, fit: _Fit) -> FittedResponse:
+        """Return the fit as quantities."""
+        left = self.level - fit.model.level_db(fit.parameters, self.hz)
+        freedom = max(1, self.hz.size - fit.model.size)
+        inflation = max(1.0, fit.cost / freedom)
+        covariance = np.linalg.pinv(fit.jacobian.T @ fit.jacobian) * inflation
+        u = 2.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        values, place = fit.parameters, 1
+        edges: dict[str, Edge] = {}
+        sides: tuple[tuple[Side, tuple[Family, int] | None, float], ...] = (
+            ("high_pass", fit.model.high, -1.0),
+            ("low_pass", fit.model.low, 1.0),
+        )
+        for side, kind, sign in sides:
+            if kind is not None:
+                named_hz = math.exp(values[place])
+                edges[side] = _edge(side, kind, sign, named_hz, float(u[place]))
+                place += 1
+        boosts = []
+        for first in range(place, values.size, 3):
+            centre, gain, q = math.exp(values[first]), float(values[first + 1]), values[first + 2]
+            if abs(gain) < LEAST_BELL_DB:
+                continue
+            boosts.append(
+                Boost(
+                    Quantity(centre, centre * min(float(u[first]), 1.0), "Hz"),
+                    Quantity(gain, float(u[first + 1]), "dB"),
+                    2.0 * math.asinh(0.5 / math.exp(q)) / math.log(2.0),
+                )
+            )
+        return FittedResponse(
+            Quantity(float(values[0]), float(u[0]), "dB"),
+            edges.get("high_pass"),
+            edges.get("low_pass"),
+            tuple(sorted(boosts, key=lambda b: b.centre_hz.value)),
+            float(np.sqrt(np.mean(left * left))),
+        )
+
+
+def _edge(side: Side, kind: tuple[Family, int], sign: float, named_hz: float, u: float) -> Edge:
+    family, order = kind
+    if family == "butterworth":
+        corner, half = 1.0, 3.0 ** (0.5 / order)
+    else:
+        corner, half = (math.sqrt(2.0) - 1.0) ** (1.0 / order), 1.0
+    corner_hz, half_hz = (named_hz * ratio**sign for ratio in (corner, half))
+    return Edge(
+        side,
+        family,
+        order,
+        Quantity(corner_hz, corner_hz * min(u, 1.0), "Hz"),
+        Quantity(half_hz, half_hz * min(u, 1.0), "Hz"),
+    )

@@ -1,0 +1,272 @@
+"""Level against volume step: what the knob does, and where the source stops being clean.
+
+Works on the numbers of a finished curve. A step counts against the steps beside it, so that a
+volume law of its own (large steps at the bottom, small ones at the top) is no fault.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from levelset.units import db_from_ratio
+
+State = Literal["clean", "soft_clipping", "hard_clipping", "distorted"]
+
+REPEATED = 0.25
+"""A step below this part of its neighbours' is none."""
+MISSED = 1.6
+"""A step above this multiple of its neighbours' holds more than one click."""
+FIXED_DB = 1.0
+"""Change of a whole curve of at least four steps below which the output is fixed."""
+FIXED_STEPS = 4
+FOLLOWS = 0.5
+"""Part of the step before from which the level still follows the volume."""
+LIMITED_STEPS = 2
+LOSS_DB = 0.5
+WITHDRAWN_DB = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeStep:
+    """One settled level.
+
+    Parameters
+    ----------
+    volume : int
+        Number of the step, as the display shows it or as clicks were counted.
+    volts_rms : float
+        Level, V or any unit of amplitude, above 0.
+    thd_percent : float or None
+        Distortion, %; None where it could not be told.
+    state : State
+        Shape of the tops.
+    """
+
+    volume: int
+    volts_rms: float
+    thd_percent: float | None
+    state: State
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeCurve:
+    """What a curve says.
+
+    Parameters
+    ----------
+    step_db : float or None
+        Typical change a step where the source is clean, dB; None with fewer than two steps.
+    highest_clean : VolumeStep or None
+        The highest step below the first that is over the limit; None where even the first is.
+    first_over : VolumeStep or None
+        The first over the limit; None where none is.
+    repeated : tuple of int
+        Volumes at which the level is that of the step before.
+    missed : tuple of (int, int)
+        Volumes that were jumped over to, and by how many steps too many.
+    fixed : bool
+        The level does not follow the volume at all.
+    limited_from : int or None
+        Volume from which the level no longer follows, though the tone stays clean.
+    limited_volts_rms : float or None
+        Level that it stays at.
+    """
+
+    step_db: float | None
+    highest_clean: VolumeStep | None
+    first_over: VolumeStep | None
+    repeated: tuple[int, ...]
+    missed: tuple[tuple[int, int], ...]
+    fixed: bool
+    limited_from: int | None
+    limited_volts_rms: float | None
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return what a person should know, one sentence each."""
+        said = []
+        if self.fixed:
+            said.append("The level does not follow the volume: this output is fixed.")
+        elif self.limited_from is not None:
+            said.append(
+                f"From volume {self.limited_from} on the level no longer follows the volume: "
+                "a limiter holds it."
+            )
+        if self.repeated:
+            said.append(f"No change at volume {_listed(self.repeated)}: a step came twice.")
+        for volume, clicks in self.missed:
+            said.append(
+                f"At volume {volume} the level rose by {clicks + 1} steps at once: a step was "
+                "missed; read the display again."
+            )
+        return tuple(said)
+
+
+def judge_curve(steps: Sequence[VolumeStep], limit_percent: float) -> VolumeCurve:
+    """Judge a curve in the order in which it was taken, volume rising.
+
+    Parameters
+    ----------
+    steps : sequence of VolumeStep
+        At least one.
+    limit_percent : float
+        THD above which a step is over the limit, %.
+
+    Returns
+    -------
+    VolumeCurve
+
+    Raises
+    ------
+    ValueError
+        If there is no step, volumes do not rise, or a level is not above 0.
+    """
+    if not steps:
+        raise ValueError("a curve needs at least one step")
+    if any(b.volume <= a.volume for a, b in zip(steps, steps[1:], strict=False)):
+        raise ValueError("volumes must rise from step to step")
+    if any(not (math.isfinite(s.volts_rms) and s.volts_rms > 0.0) for s in steps):
+        raise ValueError("levels must be above 0")
+    over = next((i for i, s in enumerate(steps) if is_over(s, limit_percent)), None)
+    clean = steps if over is None else steps[:over]
+    levels = [db_from_ratio(s.volts_rms) for s in clean]
+    # Change for each step of the display, so that steps that were not measured do not count.
+    changes = [
+        (b - a) / (t.volume - s.volume)
+        for a, b, s, t in zip(levels, levels[1:], clean, clean[1:], strict=False)
+    ]
+    fixed = len(changes) >= FIXED_STEPS - 1 and max(levels) - min(levels) < FIXED_DB
+    end = None if fixed else _limited_from(changes)
+    followed = changes if end is None else changes[:end]
+    repeated, missed = ([], []) if fixed else _odd_steps(followed, clean)
+    return VolumeCurve(
+        _median(followed) if followed else None,
+        clean[-1] if clean else None,
+        None if over is None else steps[over],
+        tuple(repeated),
+        tuple(missed),
+        fixed,
+        None if end is None else clean[end + 1].volume,
+        None if end is None else clean[-1].volts_rms,
+    )
+
+
+def is_over(step: VolumeStep, limit_percent: float) -> bool:
+    """Tell whether a step is over the limit: a flat top, or THD above it or unknown."""
+    return (
+        step.state == "hard_clipping"
+        or step.thd_percent is None
+        or step.thd_percent > limit_percent
+    )
+
+
+def _limited_from(changes: Sequence[float]) -> int | None:
+    """Return the first of the last changes that all lag behind those before, by much together."""
+    for start in range(1, len(changes) - LIMITED_STEPS + 1):
+        # The local law: what the steps just before did.
+        usual = _median(changes[max(0, start - 4) : start])
+        tail = changes[start:]
+        lost_db = sum(usual - change for change in tail)
+        if usual > 0.0 and max(tail) < FOLLOWS * usual and lost_db > LOSS_DB:
+            return start
+    return None
+
+
+def _odd_steps(
+    changes: Sequence[float], steps: Sequence[VolumeStep]
+) -> tuple[list[int], list[tuple[int, int]]]:
+    repeated, missed = [], []
+    for i, change in enumerate(changes):
+        beside = [*changes[max(0, i - 2) : i], *changes[i + 1 : i + 3]]
+        # A repeated step is followed by usual ones; the larger half of the neighbours is usual.
+        if len(beside) < 2:
+            continue
+        usual = _median(beside)
+        if usual <= 0.0:
+            continue
+        volume = steps[i + 1].volume
+        if change < REPEATED * usual:
+            repeated.append(volume)
+        elif change > MISSED * usual and change > 1.2 * max(beside):
+            missed.append((volume, max(1, round(change / usual) - 1)))
+    return repeated, missed
+
+
+@dataclass(frozen=True, slots=True)
+class BassLoss:
+    """How a bass tone falls behind an upper tone as the volume rises.
+
+    Parameters
+    ----------
+    withdrawn : bool
+        By more than half a decibel.
+    from_volume : int or None
+        Volume from which it is.
+    most_db : float
+        Largest loss against the lowest common volume, dB, not negative.
+    at_volume : int
+        Where.
+    """
+
+    withdrawn: bool
+    from_volume: int | None
+    most_db: float
+    at_volume: int
+
+
+def bass_loss(
+    bass: Sequence[VolumeStep], upper: Sequence[VolumeStep], limit_percent: float
+) -> BassLoss | None:
+    """Compare the curves of two tones.
+
+    Parameters
+    ----------
+    bass, upper : sequence of VolumeStep
+        Curves of a bass tone and of one in the upper band.
+    limit_percent : float
+        THD above which a step does not count, %.
+
+    Returns
+    -------
+    BassLoss or None
+        None where they share fewer than two clean volumes.
+    """
+    of_upper = {s.volume: s.volts_rms for s in upper if not is_over(s, limit_percent)}
+    shared = [
+        (s.volume, db_from_ratio(s.volts_rms / of_upper[s.volume]))
+        for s in bass
+        if s.volume in of_upper and not is_over(s, limit_percent)
+    ]
+    if len(shared) < 2:
+        return None
+    # The lowest fifth of the volumes is where nothing is withdrawn yet.
+    start = _median([db for _, db in shared[: max(1, len(shared) // 5)]])
+    losses = [(volume, start - db) for volume, db in shared]
+    at_volume, most_db = max(losses, key=lambda pair: pair[1])
+    first = next((volume for volume, loss in losses if loss > WITHDRAWN_DB), None)
+    return BassLoss(most_db > WITHDRAWN_DB, first, max(0.0, most_db), at_volume)
+
+
+def lower_of(curves: Sequence[VolumeCurve]) -> VolumeStep | None:
+    """Return the lowest of the highest clean steps of several tones: the one that counts.
+
+    None where one of them is clean nowhere.
+    """
+    clean = [curve.highest_clean for curve in curves]
+    if not clean or None in clean:
+        return None
+    return min((step for step in clean if step is not None), key=lambda step: step.volume)
+
+
+def _median(values: Sequence[float]) -> float:
+    ordered = sorted(values)
+    middle = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[middle]
+    return 0.5 * (ordered[middle - 1] + ordered[middle])
+
+
+def _listed(volumes: tuple[int, ...]) -> str:
+    return ", ".join(str(volume) for volume in volumes)
