@@ -25,6 +25,9 @@ VoidCode = Literal[
     "device_lost",
     "output_unknown",
     "setup_changed",
+    "contact_not_held",
+    "source_not_quiet",
+    "touch_again",
 ]
 ClippingState = Literal["clean", "soft_clipping", "hard_clipping", "distorted"]
 Halves = Literal["none", "upper", "lower", "both"]

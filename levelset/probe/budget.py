@@ -110,9 +110,7 @@ def voltage_budget(
         from_quantity("scale", scale, sensitivity=1.0 / scale.value)
     ]
     parts.append(from_limits("drift since the calibration", 1.0, DRIFT_LIMIT))
-    # One line for all poles, as if their errors went the same way.
-    coupling = math.fsum(abs(s) for s in calibration.coupling.log_sensitivity(frequency_hz))
-    parts.append(from_limits("input coupling", 1.0, POLE_TOLERANCE, sensitivity=coupling))
+    parts.append(_input_coupling(calibration, frequency_hz))
     parts.append(_frequency_response(calibration, frequency_hz))
     if calibration.match is not None and pair_of is not None:
         sensitivity = _share_of_b(pair_of) / calibration.match.value
@@ -215,6 +213,17 @@ def _share_of_b(kind: OutputKind) -> float:
     if kind == "bridged":
         return 0.5 * (1.0 + LEGS_EQUAL / 2.0)
     return NEXT_TO_NOTHING / (1.0 - NEXT_TO_NOTHING)
+
+
+def _input_coupling(calibration: Calibration, frequency_hz: float) -> Component:
+    """Return the line of the high-pass between the calibration's frequency and the reading's."""
+    name, coupling = "input coupling", calibration.coupling
+    if calibration.dc is not None:
+        u = calibration.dc.section_uncertainty(coupling.section_sensitivity(frequency_hz))
+        return Component(name, 1.0, u, "normal", None)
+    # One line for all poles, as if their errors went the same way.
+    sensitivity = math.fsum(abs(s) for s in coupling.log_sensitivity(frequency_hz))
+    return from_limits(name, 1.0, POLE_TOLERANCE, sensitivity=sensitivity)
 
 
 def _frequency_response(calibration: Calibration, frequency_hz: float) -> Component:

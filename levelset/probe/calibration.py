@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from levelset.probe.coupling import Coupling
+from levelset.probe.dc_scale import DcScale
 from levelset.probe.uncertainty import Component
 from levelset.quantity import Quantity
 
@@ -33,7 +34,8 @@ class Calibration:
     match : Quantity or None
         Scale of tip B over tip A from a common touch; the meter is not in its uncertainty.
     coupling_hz : tuple of float
-        Poles of the input's AC coupling, Hz.
+        Poles of the input's AC coupling as labelled, Hz; a coupling that was identified by a
+        touch (``dc``) counts instead.
     max_volts : float
         Largest voltage the probe is stated for, V peak.
     meter_volts_rms : float
@@ -48,6 +50,8 @@ class Calibration:
         known to be within the limits of a probe.
     ground_lead_ratio : float
         Resistor in the ground lead over the whole resistance of one tip; 0 without one.
+    dc : DcScale or None
+        DC scale and coupling by a touch of a battery; None until there was one.
     """
 
     name: str
@@ -63,10 +67,13 @@ class Calibration:
     scale_budget: tuple[Component, ...] = ()
     high_corner_hz: Quantity | None = None
     ground_lead_ratio: float = 0.0
+    dc: DcScale | None = None
 
     @property
     def coupling(self) -> Coupling:
         """The input's AC coupling relative to the frequency of the calibration."""
+        if self.dc is not None:
+            return Coupling((), self.frequency_hz, self.dc.section)
         return Coupling(self.coupling_hz, self.frequency_hz)
 
     def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
