@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, TypeVar
 
 from levelset.errors import DeviceError, LevelsetError
 from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
     from levelset.signals.signal import Signal
 
+
+T = TypeVar("T")
 
 NEWEST_PERIODS = 4
 NEWEST_S = 0.05
@@ -226,7 +229,8 @@ class Engine:
     def _read(self, frames: Frames, spec: ToneSpec) -> TipsReading:
         """Read a window; while a knob turns its newest part, so that the digits follow."""
         for part in (frames, newest_part(frames, spec)):
-            reading = read_tips(
+            read = partial(
+                read_tips,
                 self._tape.cut(part),
                 part,
                 spec,
@@ -234,6 +238,7 @@ class Engine:
                 with_picture=True,
                 start_hz=self._last_hz,
             )
+            reading = self._meanwhile(read)
             voids = [one.tone.void for one in (reading.output, *reading.legs)]
             if not any(void is not None and void.code == "unsteady" for void in voids):
                 break
@@ -259,14 +264,17 @@ class Engine:
             )
             return self._recorder.append("reading", line)
 
+        return self._meanwhile(write)
+
+    def _meanwhile(self, work: Callable[[], T]) -> T:
+        """Do slow work; while levelset's own tone is on, its lease is renewed meanwhile."""
         if self._tone_from != "levelset":
-            return write()
-        # A slow disk must not let the lease of levelset's own tone run out.
+            return work()
         with ThreadPoolExecutor(max_workers=1) as worker:
-            written = worker.submit(write)
-            while not written.done():
+            done = worker.submit(work)
+            while not done.done():
                 self._advance()
-        return written.result()
+        return done.result()
 
     def _advance(self) -> None:
         """Take one block; the only place where time passes."""

@@ -22,16 +22,16 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from levelset.ports.live import LivePort, open_live
+from levelset.ports.live import open_live
+from levelset.procedures.common import OWN_TONE_DBFS
 from levelset.record.job import Job
 from levelset.session import Session
-from levelset.signals.signal import Signal
 from levelset.simulation.car_file import load_car, load_demo_car
 from levelset.simulation.hands import Hands
 from levelset.simulation.paperwork import job_plan
 
 HERE = Path(__file__).parent
-HEADROOM_DB = 3.0
+HEADROOM_DB = -OWN_TONE_DBFS
 
 
 def load(name: str) -> ModuleType:
@@ -91,27 +91,11 @@ def run_job(
         )
         hands = Hands(levers, lambda: port.time_s + lead_s, 1)
         job = Job.create(jobs, plan.vehicle, plan)
-        session = Session(plan.vehicle, plan, Quieter(port), job, levers, hands)
+        session = Session(plan.vehicle, plan, port, job, levers, hands)
         try:
             return session.run(hands, on_step)
         finally:
             session.close()
-
-
-class Quieter:
-    """A port whose output is set lower, before a car that listens with as much more gain.
-
-    A set tone at full scale would be above the highest level that a live port plays.
-    """
-
-    def __init__(self, port: LivePort) -> None:
-        self._port = port
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._port, name)
-
-    def play(self, signal: Signal, level_dbfs: float) -> None:
-        self._port.play(signal, level_dbfs - HEADROOM_DB)
 
 
 def main() -> None:
