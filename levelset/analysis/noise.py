@@ -34,7 +34,7 @@ CLEAR_DB = 6.0
 MAINS_HZ = (50.0, 60.0)
 MAINS_TOLERANCE = 0.006
 MOST_MULTIPLE = 40
-LINE_SNR = 28.0
+LINE_SNR = 40.0
 """Power of three bins over the floor of one: by chance in one of some thousand captures."""
 BUMP_SNR = 7.0
 """The same in the mean of many short spectra, which scatters far less."""
@@ -197,7 +197,7 @@ def read_noise(
     if void is not None:
         return NoiseReading(void)
     spectrum = noise_spectrum(samples - samples.mean(), rate_hz)
-    hz = np.arange(spectrum.power.size) * spectrum.bin_hz
+    hz = np.arange(spectrum.power.size, dtype=np.float64) * spectrum.bin_hz
     band = (BAND_HZ[0], min(BAND_HZ[1], BAND_OF_RATE * rate_hz))
     if response is not None:
         power = spectrum.power.copy()

@@ -211,7 +211,8 @@ class _Products:
         low = np.searchsorted(number, tones - reach)
         high = np.searchsorted(number, tones + reach, side="right")
         mean = (total[high] - total[low]) / np.maximum(high - low, 1)
-        return np.maximum(mean, 0.0)
+        beside: NDArray[np.float64] = np.maximum(mean, 0.0)
+        return beside
 
     def percent(self, order: int, all_tones: float) -> Quantity:
         """Return the distortion of even (0) or odd (1) order over all tones, %."""

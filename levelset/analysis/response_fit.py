@@ -24,11 +24,14 @@ if TYPE_CHECKING:
 
 Side = Literal["high_pass", "low_pass"]
 Family = Literal["butterworth", "linkwitz_riley"]
+Kind = tuple[Family, int]
 
-ORDERS: tuple[tuple[Family, int], ...] = (
+ORDERS: tuple[Kind, ...] = (
     *(("butterworth", n) for n in range(1, 9)),
     *(("linkwitz_riley", n) for n in (2, 4, 8)),
-)  # type: ignore[assignment]
+)
+COARSE: tuple[Kind, ...] = (("butterworth", 1), ("butterworth", 2), ("butterworth", 4))
+SIDES: tuple[Side, ...] = ("high_pass", "low_pass")
 MOST_BELLS = 5
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
@@ -115,8 +118,8 @@ class FittedResponse:
 class _Model:
     """Kinds of the edges and number of bells; parameters are level, ln corners, then bells."""
 
-    high: tuple[Family, int] | None
-    low: tuple[Family, int] | None
+    high: Kind | None
+    low: Kind | None
     bells: int
 
     @property
@@ -126,6 +129,12 @@ class _Model:
     @property
     def size(self) -> int:
         return 1 + self.edges + 3 * self.bells
+
+    def edge(self, side: Side) -> Kind | None:
+        return self.high if side == "high_pass" else self.low
+
+    def with_edge(self, side: Side, kind: Kind) -> _Model:
+        return replace(self, high=kind) if side == "high_pass" else replace(self, low=kind)
 
     def level_db(
         self, parameters: NDArray[np.float64], frequency_hz: NDArray[np.float64]
@@ -153,7 +162,7 @@ class _Fit:
         return self.cost + self.model.size * math.log(places)
 
 
-def edge_db(kind: tuple[str, int], ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+def edge_db(kind: Kind, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the level of an edge, dB, at frequency over corner (a low-pass).
 
     Butterworth: ``-10 lg(1 + r**(2n))`` (S. Butterworth, 1930). Linkwitz-Riley: two Butterworth
@@ -224,10 +233,10 @@ class _Search:
         """Return the best of four searches that begin with no, one or both edges."""
         flat = self._solve(_Model(None, None, 0), np.array([float(np.median(self.level))]))
         high, low = (
-            self._with_edge(flat, "high", "soft_l1"),
-            self._with_edge(flat, "low", "soft_l1"),
+            self._with_edge(flat, "high_pass", "soft_l1"),
+            self._with_edge(flat, "low_pass", "soft_l1"),
         )
-        starts = [flat, high, low, self._with_edge(high, "low", "soft_l1")]
+        starts = [flat, high, low, self._with_edge(high, "low_pass", "soft_l1")]
         best = min((self._filled(start) for start in starts), key=self._criterion)
         return self._kinds(best)
 
@@ -249,8 +258,8 @@ class _Search:
 
     def _grown(self, fit: _Fit) -> list[_Fit]:
         grown = []
-        for side in ("high", "low"):
-            if getattr(fit.model, side) is None:
+        for side in SIDES:
+            if fit.model.edge(side) is None:
                 grown.append(self._with_edge(fit, side, "linear"))
             else:
                 grown.extend(self._other_kinds(fit, side, 2))
@@ -258,16 +267,16 @@ class _Search:
             grown.extend(self._with_bell(fit))
         return grown
 
-    def _with_edge(self, fit: _Fit, side: str, loss: str) -> _Fit:
+    def _with_edge(self, fit: _Fit, side: Side, loss: str) -> _Fit:
         """Add an edge from the best place of a coarse grid."""
-        place = 1 if side == "high" or fit.model.high is None else 2
+        place = 1 if side == "high_pass" or fit.model.high is None else 2
         span = math.log(self.hz[-1] / self.hz[0])
         tried = []
-        for kind in (("butterworth", 1), ("butterworth", 2), ("butterworth", 4)):
-            model = replace(fit.model, **{side: kind})
+        for kind in COARSE:
+            model = fit.model.with_edge(side, kind)
             for share in np.arange(-0.05, 0.6, 0.05):
                 corner = math.log(self.hz[0]) + share * span
-                if side == "low":
+                if side == "low_pass":
                     corner = math.log(self.hz[-1]) - share * span
                 start = np.insert(fit.parameters, place, corner)
                 left = self._left(model)(start) * self.error
@@ -278,10 +287,10 @@ class _Search:
         _, model, start = min(tried, key=lambda t: t[0])
         return self._solve(model, start, loss)
 
-    def _other_kinds(self, fit: _Fit, side: str, reach: int) -> list[_Fit]:
-        current = getattr(fit.model, side)
+    def _other_kinds(self, fit: _Fit, side: Side, reach: int) -> list[_Fit]:
+        current = fit.model.edge(side)
         near = [k for k in ORDERS if k != current and abs(k[1] - current[1]) <= reach]
-        return [self._solve(replace(fit.model, **{side: k}), fit.parameters) for k in near]
+        return [self._solve(fit.model.with_edge(side, k), fit.parameters) for k in near]
 
     def _with_bell(self, fit: _Fit) -> list[_Fit]:
         """Add a bell where it takes most of what is left, by a coarse grid."""
@@ -304,8 +313,8 @@ class _Search:
     def _kinds(self, fit: _Fit) -> _Fit:
         """Try every kind of both edges with all bells in place, and leave out what idles."""
         best = fit
-        for side in ("high", "low"):
-            if getattr(best.model, side) is not None:
+        for side in SIDES:
+            if best.model.edge(side) is not None:
                 best = min([best, *self._other_kinds(best, side, 8)], key=self._criterion)
         for bell in reversed(range(best.model.bells)):
             first = 1 + best.model.edges + 3 * bell
@@ -351,7 +360,7 @@ class _Search:
         u = 2.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
         values, place = fit.parameters, 1
         edges: dict[str, Edge] = {}
-        sides: tuple[tuple[Side, tuple[Family, int] | None, float], ...] = (
+        sides: tuple[tuple[Side, Kind | None, float], ...] = (
             ("high_pass", fit.model.high, -1.0),
             ("low_pass", fit.model.low, 1.0),
         )
@@ -381,7 +390,7 @@ class _Search:
         )
 
 
-def _edge(side: Side, kind: tuple[Family, int], sign: float, named_hz: float, u: float) -> Edge:
+def _edge(side: Side, kind: Kind, sign: float, named_hz: float, u: float) -> Edge:
     family, order = kind
     if family == "butterworth":
         corner, half = 1.0, 3.0 ** (0.5 / order)

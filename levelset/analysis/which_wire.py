@@ -271,7 +271,8 @@ def line_weights(transfer: Transfer) -> NDArray[np.float64]:
     size = np.abs(transfer.gain)
     inside = size / (size + PASS_BAND * float(size.max()))
     clean = size * size / (size * size + transfer.noise)
-    return np.minimum(room, 0.1) * inside * clean
+    weight: NDArray[np.float64] = np.minimum(room, 0.1) * inside * clean
+    return weight
 
 
 def _db(power: float) -> float:
