@@ -10,6 +10,28 @@ from levelset.limits import require_between
 
 Tips = Literal["one", "two", "balanced"]
 """One tip, two tips on two channels, or two tips on both pins of one balanced channel."""
+LIMITS: dict[str, tuple[str, float, float, str]] = {
+    "max_volts": ("largest voltage", 1.0, 400.0, "V peak"),
+    "full_scale_v_peak": ("full scale", 0.05, 30.0, "V peak"),
+    "input_impedance_ohm": ("input impedance", 2e3, 100e6, "ohm"),
+    "cable_pf": ("capacitance of the cable", 0.0, 3000.0, "pF"),
+    "coupling_hz": ("corner of the input", 0.0, 40.0, "Hz"),
+    "noise_dbfs": ("noise of the input", -160.0, -40.0, "dBFS"),
+    "resistor_v": ("rated voltage of a resistor", 50.0, 2000.0, "V"),
+    "resistor_w": ("rated power of a resistor", 0.05, 5.0, "W"),
+}
+"""Name, inclusive limits and unit of every number of a requirement."""
+TYPICAL: dict[str, float] = {
+    "input_impedance_ohm": 10_000.0,
+    "cable_pf": 150.0,
+    "coupling_hz": 5.0,
+    "noise_dbfs": -100.0,
+    "resistor_v": 200.0,
+    "resistor_w": 0.25,
+    "ground_lead_w": 0.5,
+    "battery_v": 14.4,
+}
+"""What a person is offered who has no data sheet at hand (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +78,8 @@ class Requirement:
     def __post_init__(self) -> None:
         if self.tips not in ("one", "two", "balanced"):
             raise UsageError(f"no such kind of probe: {self.tips!r:.40}", "one, two or balanced")
-        for value, what, low, high, unit in (
-            (self.max_volts, "largest voltage", 1.0, 400.0, "V peak"),
-            (self.full_scale_v_peak, "full scale", 0.05, 30.0, "V peak"),
-            (self.input_impedance_ohm, "input impedance", 2e3, 100e6, "ohm"),
-            (self.cable_pf, "capacitance of the cable", 0.0, 3000.0, "pF"),
-            (self.coupling_hz, "corner of the input", 0.0, 40.0, "Hz"),
-            (self.noise_dbfs, "noise of the input", -160.0, -40.0, "dBFS"),
-            (self.resistor_v, "rated voltage of a resistor", 50.0, 2000.0, "V"),
-            (self.resistor_w, "rated power of a resistor", 0.05, 5.0, "W"),
-        ):
-            require_between(value, what, low, high, unit)
+        for name, (what, low, high, unit) in LIMITS.items():
+            require_between(getattr(self, name), what, low, high, unit)
 
     @property
     def pin_impedance_ohm(self) -> float:
