@@ -9,117 +9,30 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from levelset.analysis.continuity import LEAST_JUMP_RAD, Break, find_breaks
+from levelset.analysis.path_finding import Finding, FindingCode, Place
 from levelset.analysis.same_codes import find_copies, still_runs
+from levelset.analysis.tone_movement import Movement, level_finding, movement_of
 from levelset.analysis.tone_track import ToneTrack, frequency, track_tone, unbroken
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-FindingCode = Literal[
-    "samples_missing",
-    "block_repeated",
-    "block_zeroed",
-    "stands_still",
-    "all_zero",
-    "no_tone",
-    "automatic_gain",
-    "noise_gate",
-    "limiter",
-    "resampled",
-    "other_clock",
-    "mono_sum",
-    "channels_swapped",
-    "channel_leak",
-]
-LESSER: frozenset[FindingCode] = frozenset({"other_clock", "channel_leak"})
-"""Findings that volts can be read in spite of."""
-
-STEADY_DB = 0.1
-"""A steady tone that moves by less is steady."""
-SMOOTH_S = 0.1
-FAST_S = 0.15
-FAST_DB = 2.0
-SCATTERS = 8.0
 HELD_DEPTH = 0.3
 COPY_DEPTH = 0.05
 SOFT_EDGE = 0.5
 """A zero that the tone has faded into by this much was faded, not zeroed."""
+LONGEST_BLOCK_S = 0.2
+"""Zeros for longer are no lost block: something mutes."""
 SAME_CLOCK_PPM = 3.0
 CRYSTALS_PPM = 300.0
 """Two crystals differ by less: each is within 100 parts in a million."""
 WANDER_S = 1.0
 _TURN = 2.0 * math.pi
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where something happened.
-
-    Parameters
-    ----------
-    at : int
-        First frame, from the start of the window.
-    frames : int
-        How many; 0 where it has no length.
-    """
-
-    at: int
-    frames: int
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One fact about the path.
-
-    Parameters
-    ----------
-    code : FindingCode
-        Fixed word.
-    sentence : str
-        One line for a person, with numbers.
-    places : tuple of Place
-        Where, if it has a place.
-    """
-
-    code: FindingCode
-    sentence: str
-    places: tuple[Place, ...] = ()
-
-    @property
-    def grave(self) -> bool:
-        """True where volts cannot be trusted."""
-        return self.code not in LESSER
-
-
-@dataclass(frozen=True, slots=True)
-class Movement:
-    """How the level of a steady tone moves.
-
-    Parameters
-    ----------
-    level_fs : float
-        Usual peak of the tone, full scale.
-    end_fs : float
-        Peak of the tone at the end (last 0.2 s), full scale.
-    rise_db, fall_db : float
-        Largest slow rise and fall, dB; 0 within what noise explains or 0.1 dB.
-    cut_db : float
-        Depth of the fastest cut, dB; 0 without one.
-    cuts : tuple of Place
-        Where it is cut.
-    """
-
-    level_fs: float
-    end_fs: float
-    rise_db: float
-    fall_db: float
-    cut_db: float
-    cuts: tuple[Place, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,34 +103,7 @@ def inspect_tone(
             clock = _clock_finding(track, start, stop, played_hz, same_clock)
             if clock is not None:
                 findings.append(clock)
-    return SteadyTone(tuple(findings), _movement(track, faults), hz, u_hz)
-
-
-def level_finding(movement: Movement) -> Finding | None:
-    """Return what a level that moves means, without knowing what was played before."""
-    if movement.cut_db > 0.0:
-        first = movement.cuts[0]
-        times = f"{len(movement.cuts)} times" if len(movement.cuts) > 1 else "once"
-        return Finding(
-            "noise_gate",
-            f"A steady tone is cut {times}, by {movement.cut_db:.1f} dB: a noise gate or noise "
-            "suppression is in the path; switch it off.",
-            movement.cuts or (first,),
-        )
-    if movement.rise_db > 0.0:
-        most = max(movement.rise_db, movement.fall_db)
-        return Finding(
-            "automatic_gain",
-            f"The level of a steady tone is ridden by {most:.2f} dB: automatic gain is in the "
-            "path; switch it off.",
-        )
-    if movement.fall_db > 0.0:
-        return Finding(
-            "noise_gate",
-            f"A steady tone sags by {movement.fall_db:.2f} dB: noise suppression or automatic "
-            "gain is in the path; switch it off.",
-        )
-    return None
+    return SteadyTone(tuple(findings), movement_of(track, faults.touched()), hz, u_hz)
 
 
 def _still_finding(samples: NDArray[np.float64]) -> Finding | None:
@@ -250,7 +136,10 @@ class _Faults:
             faults._add_still(samples, at, frames)
         for copy in find_copies(samples, track.rate_hz):
             inside = any(abs(copy.at - p.at) < p.frames for p in (*faults.zeroed, *faults.frozen))
-            if not inside and track.off_by(samples, copy.at, copy.frames) > COPY_DEPTH:
+            # Where the tone is cut, few codes are left, which come again by chance.
+            hop = min(copy.at // track.hop, track.phasors.size - 1)
+            gone = inside or not track.present[hop]
+            if not gone and track.off_by(samples, copy.at, copy.frames) > COPY_DEPTH:
                 faults.copies.append(Place(copy.at, copy.frames))
         for first, stop in faults._stretches():
             for found in find_breaks(samples[first:stop], track.rate_hz, _hz(track)):
@@ -268,7 +157,8 @@ class _Faults:
         span = math.ceil(1.25 * _TURN / track.w)
         sides = (samples[max(0, at - span) : at], samples[at + frames : at + frames + span])
         swings = [0.5 * float(np.ptp(side)) for side in sides if side.size >= span]
-        if swings and min(swings) < SOFT_EDGE * track.amplitude:
+        soft = swings and min(swings) < SOFT_EDGE * track.amplitude
+        if soft or frames > LONGEST_BLOCK_S * track.rate_hz:
             self.faded.append(Place(at, frames))
         elif samples[at] == 0.0:
             self.zeroed.append(Place(at, frames))
@@ -373,58 +263,3 @@ def _clock_finding(
             "clocks; volts are not touched by it.",
         )
     return None
-
-
-def _movement(track: ToneTrack, faults: _Faults) -> Movement:
-    """Return how the level moves, hops at faults left out."""
-    good = np.flatnonzero(~faults.touched())
-    if good.size < 2:
-        return Movement(track.amplitude, track.amplitude, 0.0, 0.0, 0.0, ())
-    levels = track.levels_db[good]
-    # Where the tone was faded into zeros, the hops show the fade; the zeros themselves are -60.
-    cut_db, cuts = _cuts(track, good, levels)
-    tail = max(2, round(0.2 * track.rate_hz / track.hop))
-    end_fs = float(np.median(np.abs(track.phasors[good[-tail:]])))
-    if cut_db > 0.0:
-        return Movement(track.amplitude, end_fs, 0.0, 0.0, cut_db, cuts)
-    width = min(max(1, round(SMOOTH_S * track.rate_hz / track.hop)), good.size // 2)
-    smooth = np.convolve(levels, np.full(width, 1.0 / width), mode="valid")
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(levels)))) / math.sqrt(width)
-    limit = max(STEADY_DB, SCATTERS * scatter)
-    rise = float((smooth - np.minimum.accumulate(smooth)).max())
-    fall = float((np.maximum.accumulate(smooth) - smooth).max())
-    return Movement(
-        track.amplitude,
-        end_fs,
-        rise if rise > limit else 0.0,
-        fall if fall > limit else 0.0,
-        0.0,
-        (),
-    )
-
-
-def _cuts(
-    track: ToneTrack, good: NDArray[np.intp], levels: NDArray[np.float64]
-) -> tuple[float, tuple[Place, ...]]:
-    """Return depth and places where the level falls or comes back at once.
-
-    Gates act within some 100 ms; what rides the gain does not move most of its way so quickly.
-    """
-    span = max(3, math.ceil(FAST_S * track.rate_hz / track.hop))
-    if levels.size <= span:
-        return 0.0, ()
-    whole = float(np.ptp(levels))
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(levels))))
-    moves = levels[span:] - levels[:-span]
-    fast = max(FAST_DB, 0.6 * whole, SCATTERS * scatter)
-    hits = np.flatnonzero(np.abs(moves) >= fast)
-    if hits.size == 0:
-        return 0.0, ()
-    groups = np.split(hits, np.flatnonzero(np.diff(hits) > span) + 1)
-    places = []
-    for group in groups:
-        falling = float(moves[group].min()) < 0.0
-        hop = int(good[group[0] + span])
-        if falling or not places:
-            places.append(Place(hop * track.hop, 0))
-    return whole, tuple(places)

@@ -20,7 +20,7 @@ from levelset.ports.streams import Opened, Request
 from levelset.units import db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 BLOCK_FRAMES = 1024
 """Length of a block at 48 kHz; higher rates have whole multiples."""
@@ -127,7 +127,7 @@ class LivePort:
         return Void(faults[0].cause, f"{sentence[0].upper()}{sentence[1:]}: repeat the reading.")
 
     def play(
-        self, signal: Signal, level_dbfs: float, *, outputs: tuple[int, ...] | None = None
+        self, signal: Playable, level_dbfs: float, *, outputs: tuple[int, ...] | None = None
     ) -> None:
         """Start to play a signal, faded in over 1 s and never above -1 dBFS.
 
@@ -135,12 +135,12 @@ class LivePort:
 
         Parameters
         ----------
-        signal : Signal
+        signal : Playable
             What.
         level_dbfs : float
             Level of the signal's own full scale, dBFS.
         outputs : tuple of int or None
-            Output channels from 0; None plays on all.
+            Output channels from 0; None plays on the signal's own, or on all.
 
         Raises
         ------
@@ -151,7 +151,7 @@ class LivePort:
         """
         if self._opened.output is None:
             raise DeviceError("no output is open", "name one with --output")
-        peak_fs = sum(abs(part.amplitude_fs) for part in signal.components)
+        peak_fs = signal.peak_fs
         if not -200.0 <= level_dbfs <= 200.0 or not np.isfinite(peak_fs):
             raise UsageError(f"a level of {level_dbfs} dBFS cannot be played", "give -200 to -1")
         ratio = ratio_from_db(level_dbfs)
@@ -162,6 +162,8 @@ class LivePort:
                 f"play it so that it peaks at {HIGHEST_DBFS:g} dBFS at most",
             )
         channels = range(self._opened.output_channels)
+        if outputs is None:
+            outputs = getattr(signal, "outputs", None)
         if outputs is not None and not set(outputs) <= set(channels):
             raise UsageError(
                 f"there is no output channel {max(outputs) + 1}",

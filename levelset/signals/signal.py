@@ -65,11 +65,14 @@ class Signal:
         One line: what it is for.
     components : tuple of Component
         The sines; none is silence.
+    outputs : tuple of int or None
+        Output channels from 0 that it belongs on; None is all.
     """
 
     name: str
     purpose: str
     components: tuple[Component, ...]
+    outputs: tuple[int, ...] | None = None
 
     @property
     def peak_fs(self) -> float:
