@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from typing import TextIO
 
+from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
     Acknowledge,
     Answer,
@@ -98,8 +99,10 @@ class TerminalPerson:
 def reading_line(view: View) -> str:
     """Return the newest reading, how far to go and which way; empty without a reading."""
     reading = view.reading
-    if reading is None or not hasattr(reading, "output"):
+    if reading is None:
         return ""
+    if isinstance(reading, TouchReading):
+        return _touch_line(reading)
     one = reading.output
     tone = one.tone
     if tone.void is not None:
@@ -124,6 +127,19 @@ def reading_line(view: View) -> str:
             to_go_db = db_from_ratio(target_v / one.volts_rms.value)
             text += f"  {abs(to_go_db):.2f} dB to go {'up' if to_go_db > 0 else 'down'}"
     return text
+
+
+def _touch_line(reading: TouchReading) -> str:
+    if reading.void is not None:
+        return f"  void: {reading.void.reason}"
+    known = [
+        f"{name} {one.volts.value:.4f} V ± {one.volts.u:.4f} V"
+        for name, one in zip(("tip A", "tip B"), reading.legs, strict=False)
+        if one.volts is not None
+    ]
+    return (
+        f"  {reading.state.replace('_', ' ')} {100.0 * reading.progress:.0f} %  {', '.join(known)}"
+    )
 
 
 def _lines(instruction: Instruction) -> list[str]:

@@ -69,7 +69,7 @@ class ChannelPlan:
 
 @dataclass(frozen=True, slots=True)
 class MeterSpec:
-    """Specification of the multimeter on AC volts.
+    """Specification of the multimeter on AC or DC volts.
 
     Parameters
     ----------
@@ -111,6 +111,8 @@ class ProbePlan:
         The multimeter.
     ground_lead_ratio : float
         Resistor in the ground lead over the whole resistance of one tip; 0 without one.
+    meter_dc : MeterSpec or None
+        The multimeter on DC volts; None where its manual was not looked up.
     """
 
     divider: float
@@ -120,6 +122,7 @@ class ProbePlan:
     tips: int
     meter: MeterSpec
     ground_lead_ratio: float = 0.0
+    meter_dc: MeterSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +147,8 @@ class JobPlan:
         THD above which a signal is not clean, %.
     margin_db : float
         Back-off below the onset of clipping, dB.
+    wake_up_volts : float or None
+        Bias from which an amplifier wakes up, by its manual, V; None where it is not known.
     """
 
     vehicle: str
@@ -154,6 +159,7 @@ class JobPlan:
     tone_from: Literal["vehicle", "levelset"]
     limit_percent: float
     margin_db: float
+    wake_up_volts: float | None = None
 
 
 def plan_channel(

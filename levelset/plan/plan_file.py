@@ -6,6 +6,8 @@ A plan file is TOML::
     tone_from = "vehicle"               # who plays the tones: "vehicle" or "levelset"
     limit_percent = 1.0                 # THD above which a signal is not clean
     margin_db = 0.5                     # back-off below the onset of clipping
+    wake_up_volts = 3.0                 # bias that wakes up the amplifier, by its manual; may be
+                                        # left out
 
     [source]
     max_volume = 40                     # highest number of the display
@@ -34,6 +36,9 @@ A plan file is TOML::
     resolution_v = 0.01
     range_hz = [40, 400]                # where that holds, may be left out
     true_rms = true                     # false for sines only; may be left out
+    dc_percent = 0.5                    # DC volts; all three may be left out
+    dc_counts = 2
+    dc_resolution_v = 0.01
 """
 
 from __future__ import annotations
@@ -70,6 +75,7 @@ def plan_from_document(document: dict[str, Any]) -> JobPlan:
         is below what its amplifier is rated for.
     """
     top = Table("the plan", document)
+    has_wake_up = top.has("wake_up_volts")
     top.expect(
         "vehicle", "tone_from", "limit_percent", "margin_db", "source", "channel", "probe", "meter"
     )
@@ -85,6 +91,7 @@ def plan_from_document(document: dict[str, Any]) -> JobPlan:
         tone_from=tone_from,
         limit_percent=top.number("limit_percent", 0.01, 30.0),
         margin_db=top.number("margin_db", 0.0, 12.0),
+        wake_up_volts=top.number("wake_up_volts", 0.1, 20.0) if has_wake_up else None,
     )
 
 
@@ -136,8 +143,10 @@ def _probe(probe: Table, meter: Table) -> ProbePlan:
     ratio = probe.number("ground_lead_ratio", 0.0, 0.05) if probe.has("ground_lead_ratio") else 0.0
     range_hz = meter.span("range_hz", 1.0, 1e6) if meter.has("range_hz") else None
     true_rms = meter.flag("true_rms") if meter.has("true_rms") else None
+    has_dc = meter.has("dc_percent")
     probe.expect("divider", "max_volts", "full_scale_volts_peak", "coupling_hz", "tips")
-    meter.expect("percent", "counts", "resolution_v")
+    dc_keys = ("dc_percent", "dc_counts", "dc_resolution_v") if has_dc else ()
+    meter.expect("percent", "counts", "resolution_v", *dc_keys)
     return ProbePlan(
         divider=probe.number("divider", 1.0, 10_000.0),
         max_volts=probe.number("max_volts", 1.0, 1000.0),
@@ -152,4 +161,11 @@ def _probe(probe: Table, meter: Table) -> ProbePlan:
             true_rms=true_rms,
         ),
         ground_lead_ratio=ratio,
+        meter_dc=MeterSpec(
+            percent=meter.number("dc_percent", 0.0, 10.0),
+            counts=meter.number("dc_counts", 0.0, 100.0),
+            resolution_v=meter.number("dc_resolution_v", 1e-6, 10.0),
+        )
+        if has_dc
+        else None,
     )

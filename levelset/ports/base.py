@@ -155,6 +155,10 @@ class Levers(Protocol):
         """Read the multimeter on AC volts between two points; black None is chassis."""
         ...
 
+    def meter_dc_volts(self, red: Point, black: Point | None) -> float:
+        """Read the multimeter on DC volts between two points; black None is chassis."""
+        ...
+
     def engine(self, running: bool) -> None:
         """Start or stop the engine."""
         ...

@@ -60,7 +60,7 @@ class Coupling:
         """
         import numpy as np
 
-        jf = 1j * np.asarray(frequency_hz, dtype=np.float64)
+        jf = np.asarray(1j * np.asarray(frequency_hz, dtype=np.float64), dtype=np.complex128)
         h = np.ones_like(jf)
         for pole in self.poles_hz:
             h *= jf / (jf + pole)

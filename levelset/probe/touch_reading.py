@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -92,6 +93,12 @@ class TouchReading:
     legs: tuple[TipTouch, ...] = ()
     pair: TipTouch | None = None
 
+    def voided(self, void: Void) -> TouchReading:
+        """Return the same without a number: the way of the samples cannot be trusted."""
+        legs = tuple(replace(leg, void=void, volts=None, step=None) for leg in self.legs)
+        pair = None if self.pair is None else replace(self.pair, void=void, volts=None)
+        return replace(self, legs=legs, pair=pair)
+
     @property
     def void(self) -> Void | None:
         """The first reason why it cannot be trusted."""
@@ -108,6 +115,16 @@ def touch_as_json(tip: TipTouch) -> dict[str, Any]:
         "volts": None if tip.volts is None else tip.volts.as_json(),
         "seen": tip.seen,
         "step_fs": None if step is None else {"value": step.height_fs, "u": 2.0 * step.noise_fs},
-        "coefficients": None if step is None else list(step.coefficients),
-        "covariance": None if step is None else [list(row) for row in step.covariance],
+        "coefficients": None if step is None else _coefficients(step),
     }
+
+
+def _coefficients(step: Step) -> list[dict[str, float]]:
+    """Return the coupling, with the uncertainty that the touch left where it was identified."""
+    variances = [row[n] for n, row in enumerate(step.covariance)][1:] or [0.0] * len(
+        step.coefficients
+    )
+    return [
+        {"value": value, "u": 2.0 * math.sqrt(variance)}
+        for value, variance in zip(step.coefficients, variances, strict=True)
+    ]

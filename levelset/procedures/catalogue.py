@@ -8,14 +8,18 @@ from dataclasses import dataclass
 from levelset.errors import UsageError
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import PortInfo
+from levelset.procedures.battery_touch import battery_touch
 from levelset.procedures.calibrate import calibrate
 from levelset.procedures.clean_volume import clean_volume
+from levelset.procedures.dc_offset import dc_offset
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.gain import set_gain
 from levelset.procedures.output_kind import output_kind
+from levelset.procedures.path_check import Samples, path_check
 from levelset.procedures.probe_check import probe_check
 from levelset.procedures.protocol import Procedure
+from levelset.procedures.tap_check import tap_check
 from levelset.procedures.verify import verify
 
 
@@ -33,12 +37,19 @@ class Situation:
         The open port.
     channel : ChannelPlan or None
         Amplifier channel, None for the source or the whole system.
+    samples : callable
+        Samples of frames that were listened to in the last 30 s.
     """
 
     plan: JobPlan
     facts: Facts
     info: PortInfo
     channel: ChannelPlan | None
+    samples: Samples
+
+
+def _path_check(now: Situation) -> Procedure:
+    return path_check(now.plan, now.facts, now.info, now.samples)
 
 
 def _calibrate(now: Situation) -> Procedure:
@@ -72,11 +83,29 @@ def _source_tone_hz(now: Situation) -> float:
     return now.plan.channels[0].set_tone_hz
 
 
+def _battery_touch(now: Situation) -> Procedure:
+    return battery_touch(now.plan, now.facts)
+
+
+def _tap_check(now: Situation) -> Procedure:
+    return tap_check(now.plan, now.facts)
+
+
+def _dc_offset(now: Situation) -> Procedure:
+    if now.channel is None:
+        raise UsageError("dc_offset needs a channel", "name it with --channel")
+    return dc_offset(now.plan, now.facts, now.channel)
+
+
 CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
+    "path_check": _path_check,
     "calibrate": _calibrate,
+    "battery_touch": _battery_touch,
+    "tap_check": _tap_check,
     "output_kind": _output_kind,
     "clean_volume": _clean_volume,
     "gain": _gain,
+    "dc_offset": _dc_offset,
     "verify": _verify,
     "probe_check": _probe_check,
 }
@@ -99,17 +128,21 @@ def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None
             f"the plan has no channel {channel_name!r}", f"use one of {', '.join(channels)}"
         )
     channel = None if channel_name is None else channels[channel_name]
-    now = Situation(engine.plan, engine.facts, info, channel)
+    tape = engine._tape  # noqa: SLF001 - see Situation.samples
+    now = Situation(engine.plan, engine.facts, info, channel, tape.cut)
     return engine.run(name, channel_name, start(now))
 
 
 def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     """Yield procedure and channel of every step in the order of the job."""
     yield "calibrate", None
+    yield "battery_touch", None
+    yield "tap_check", None
     yield "output_kind", None
     yield "clean_volume", None
     for channel in plan.channels:
         yield "output_kind", channel.name
         yield "gain", channel.name
+        yield "dc_offset", channel.name
     yield "verify", None
     yield "probe_check", None

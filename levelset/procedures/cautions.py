@@ -59,6 +59,18 @@ ENGINE = Caution(
     "Run the engine in open air only and keep hands, leads and hair away from moving parts. On "
     "electric and hybrid vehicles do not touch orange cables or airbag plugs.",
 )
+BATTERY = Caution(
+    "battery",
+    "A battery drives hundreds of amperes",
+    "Take rings and watch straps off. Let nothing but a tip or a meter lead touch the positive "
+    "terminal, and never bridge the terminals. Leave the engine off.",
+)
+LOOP = Caution(
+    "loop",
+    "Nothing that sounds on this output",
+    "The check plays tones of up to -10 dBFS. Let no loudspeaker, headphones or amplifier hang on "
+    "this output; where the sound server leads it back, see that it also goes nowhere else.",
+)
 STILL_OFF = Caution(
     "loudspeakers_stay_off",
     "Leave the loudspeakers off",

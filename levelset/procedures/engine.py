@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from levelset.errors import DeviceError, LevelsetError
 from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
+from levelset.probe.dc import read_touch
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
+from levelset.probe.touch_reading import StepSpec, TouchReading
 from levelset.probe.volts import read_tips
 from levelset.procedures import entries
 from levelset.procedures.facts import Facts, StepResult
@@ -44,6 +46,13 @@ T = TypeVar("T")
 NEWEST_PERIODS = 4
 NEWEST_S = 0.05
 """Shortest part of a window that is read while the level moves."""
+
+
+LOOK_AGAIN_S = 0.25
+"""How often a touch is looked at, s."""
+
+BEFORE_TOUCH_S = 1.6
+"""How much quiet before a touch is used, s."""
 
 
 class _Stopped(Exception):
@@ -100,7 +109,7 @@ class Engine:
         self._name = ""
         self._channel: str | None = None
         self._cautions: list[str] = []
-        self._reading: TipsReading | None = None
+        self._reading: TipsReading | TouchReading | None = None
 
     @property
     def facts(self) -> Facts:
@@ -176,16 +185,14 @@ class Engine:
             case Acknowledge(caution):
                 answer = self._wait_for_answer(instruction)
                 self._cautions.append(caution.key)
-                self._recorder.append(
-                    "caution", entries.caution(self._name, self._channel, caution)
-                )
+                self._record("caution", entries.caution(self._name, self._channel, caution))
                 return answer
             case Ask():
                 answer = self._wait_for_answer(instruction)
                 self._note_vehicle_tone(instruction)
                 if instruction.answer != "done":
                     line = entries.answer(self._name, self._channel, instruction, answer)
-                    self._recorder.append("answer", line)
+                    self._record("answer", line)
                 return answer
             case Play(signal, level_dbfs):
                 self._port.play(signal, level_dbfs)
@@ -207,22 +214,44 @@ class Engine:
                 self._earliest = self._tape.end
                 return answer
 
-    def _listen(self, instruction: Listen) -> TipsReading | Answer:
+    def _listen(self, instruction: Listen) -> TipsReading | TouchReading | Answer:
         view = self._show(instruction)
         words = {offer.word for offer in instruction.offers}
+        spec = instruction.spec
+        wanted = self._tape.end + round(LOOK_AGAIN_S * self._port.info.rate_hz)
         while True:
             answer = self._person.answer(view)
             if answer is not None and answer.value in words:
-                self._earliest = self._tape.end
+                if isinstance(spec, ToneSpec):
+                    self._earliest = self._tape.end
+                # A touch that nobody saw lies in what was heard before the answer.
                 return answer
-            frames = self._next_window(instruction.spec)
-            if frames is not None:
+            if isinstance(spec, StepSpec):
+                if self._tape.end >= wanted:
+                    return self._look_at_touch(spec)
+            elif (frames := self._next_window(spec)) is not None:
                 break
             self._advance()
-        reading = self._read(frames, instruction.spec)
+        reading = self._read(frames, spec)
         found = reading.output.tone.frequency_hz or reading.legs[0].tone.frequency_hz
         self._last_hz = None if found is None else found.value
         self._earliest = frames.first + frames.count
+        self._reading = reading
+        return reading
+
+    def _look_at_touch(self, spec: StepSpec) -> TouchReading:
+        """Read the newest stretch as a whole: quiet, touch, and what follows."""
+        rate_hz = self._port.info.rate_hz
+        first = max(self._earliest, self._tape.start)
+        first = max(first, self._tape.end - round((spec.hold_s + BEFORE_TOUCH_S) * rate_hz))
+        frames = Frames(self._tape.stream, first, self._tape.end - first, rate_hz)
+        read = partial(read_touch, self._tape.cut(frames), frames, spec, self._calibration)
+        reading = self._meanwhile(read)
+        void = self._port.path_void(frames.stream, frames.first, frames.count)
+        if void is not None:
+            reading = reading.voided(void)
+        if reading.state == "done":
+            self._earliest = self._tape.end
         self._reading = reading
         return reading
 
@@ -262,7 +291,8 @@ class Engine:
             line = entries.reading(
                 self._name, self._channel, instruction, capture, self._calibration_seq
             )
-            return self._recorder.append("reading", line)
+            kind = "touch" if isinstance(reading, TouchReading) else "reading"
+            return self._recorder.append(kind, line)
 
         return self._meanwhile(write)
 
@@ -275,6 +305,9 @@ class Engine:
             while not done.done():
                 self._advance()
         return done.result()
+
+    def _record(self, kind: str, data: dict[str, Any]) -> int:
+        return self._meanwhile(partial(self._recorder.append, kind, data))
 
     def _advance(self) -> None:
         """Take one block; the only place where time passes."""
@@ -307,7 +340,9 @@ class Engine:
 
     def _budget(self) -> tuple[BudgetLine, ...]:
         reading, calibration = self._reading, self._calibration
-        if reading is None or calibration is None or reading.output.volts_rms is None:
+        if calibration is None or not isinstance(reading, TipsReading):
+            return ()
+        if reading.output.volts_rms is None:
             return ()
         return budget_lines(reading_budget(reading.output, reading.spec, calibration))
 
@@ -320,7 +355,7 @@ class Engine:
     def _tone_is(self, who: ToneFrom, signal: Signal | None, level_dbfs: float | None) -> None:
         self._tone_from, self._tone, self._tone_level_dbfs = who, signal, level_dbfs
         name = None if signal is None else signal.name
-        self._recorder.append("tone", entries.tone(who, name, level_dbfs))
+        self._record("tone", entries.tone(who, name, level_dbfs))
 
     def _silence(self) -> None:
         self._port.silence()
@@ -330,11 +365,11 @@ class Engine:
     def _conclude(self, finish: Finish) -> StepResult:
         if finish.calibration is not None:
             line = entries.calibration(finish.calibration)
-            self._calibration_seq = self._recorder.append("calibration", line)
+            self._calibration_seq = self._record("calibration", line)
             self._calibration = finish.calibration
         if finish.check is not None and self._calibration_seq is not None:
             line = entries.probe_check(finish.check, self._calibration_seq)
-            self._recorder.append("probe_check", line)
+            self._record("probe_check", line)
         sentence = finish.sentence
         if self._tone_from == "vehicle" and finish.outcome in ("failed", "aborted"):
             sentence += " The tone comes from the vehicle: turn it down there."
@@ -347,7 +382,7 @@ class Engine:
             tuple(self._cautions),
         )
         self.steps.append(step)
-        self._recorder.append("step", step.as_json())
+        self._record("step", step.as_json())
         self._show(finish)
         return step
 

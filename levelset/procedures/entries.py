@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from levelset.probe.reading import reading_as_json
+from levelset.probe.touch_reading import TouchReading, touch_as_json
 from levelset.record.schema import to_data
 
 if TYPE_CHECKING:
@@ -42,9 +43,14 @@ def reading(
     capture: str,
     calibration_seq: int | None,
 ) -> dict[str, Any]:
-    """Return the line for an accepted reading with the hash of its capture."""
+    """Return the line for an accepted reading or touch with the hash of its capture."""
     tips = accept.reading
-    readings = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
+    if isinstance(tips, TouchReading):
+        touches = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
+        readings = [touch_as_json(touch) for touch in touches]
+    else:
+        tones = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
+        readings = [reading_as_json(tone) for tone in tones]
     return {
         "procedure": procedure,
         "channel": channel,
@@ -53,7 +59,7 @@ def reading(
         "spec": to_data(tips.spec),
         "calibration_seq": calibration_seq,
         "capture": capture,
-        "readings": [reading_as_json(reading) for reading in readings],
+        "readings": readings,
         "details": accept.details,
     }
 

@@ -6,7 +6,7 @@ A procedure is a generator that yields instructions and receives events::
     Acknowledge    Answer("yes")
     Ask            Answer(value)
     Play, Silence  None
-    Listen         TipsReading, or an Answer naming one of its offers
+    Listen         TipsReading (or TouchReading, as its spec says), or an Answer naming an offer
     Accept         the sequence number of its line in the record
     Finish         nothing: it is the last one
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
     from levelset.probe.known_voltage import ProbeCheck
     from levelset.probe.reading import TipsReading, ToneSpec
+    from levelset.probe.touch_reading import StepSpec, TouchReading
     from levelset.procedures.cautions import Caution
     from levelset.signals.signal import Signal
 
@@ -41,6 +42,7 @@ Verb = Literal[
     "play_track",  # signal
     "stop_track",
     "read_meter",  # red, black: type the AC volts
+    "read_dc_meter",  # red, black: type the DC volts
     "tell_volume",  # type the number that the display shows
     "start_engine",
     "wait",
@@ -189,19 +191,20 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Listen:
-    """Read one window, non-overlapping with the one before.
+    """Read one window, non-overlapping with the one before; or follow a touch as it builds.
 
     Parameters
     ----------
-    spec : ToneSpec
-        What to listen for.
+    spec : ToneSpec or StepSpec
+        What to listen for. A tone is read window by window; a touch is looked at several times a
+        second, each time as a whole.
     guidance : Guidance
         What to show meanwhile.
     offers : tuple of Offer
         What the person may say instead.
     """
 
-    spec: ToneSpec
+    spec: ToneSpec | StepSpec
     guidance: Guidance
     offers: tuple[Offer, ...] = ()
 
@@ -212,7 +215,7 @@ class Accept:
 
     Parameters
     ----------
-    reading : TipsReading
+    reading : TipsReading or TouchReading
         A reading that is not void.
     as_what : str
         What it is, such as ``gain`` or ``clean_volume_step``.
@@ -220,7 +223,7 @@ class Accept:
         Further facts for the journal (JSON values).
     """
 
-    reading: TipsReading
+    reading: TipsReading | TouchReading
     as_what: str
     details: dict[str, Any] = field(default_factory=dict)
 
@@ -283,7 +286,7 @@ class View:
         Stream time, s.
     instruction : Instruction
         What is in force.
-    reading : TipsReading or None
+    reading : TipsReading, TouchReading or None
         The newest reading since the procedure listened first.
     tone_from : ToneFrom
         Whose tone is on as far as levelset knows.
@@ -299,7 +302,7 @@ class View:
     channel: str | None
     time_s: float
     instruction: Instruction
-    reading: TipsReading | None
+    reading: TipsReading | TouchReading | None
     tone_from: ToneFrom
     tone_name: str | None
     tone_level_dbfs: float | None

@@ -32,7 +32,7 @@ def unconfirmed_readings(lines: Sequence[Line]) -> tuple[int, ...]:
         found += [
             line.seq
             for line in lines
-            if line.kind == "reading"
+            if line.kind in ("reading", "touch")
             and held < line.seq < failed[-1].seq
             and line.data.get("calibration_seq") == calibration_seq
             and line.seq not in evidence

@@ -16,6 +16,7 @@ from levelset.errors import DamageError, InputError
 from levelset.plan.job import JobPlan
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, ToneSpec
+from levelset.probe.touch_reading import StepSpec
 from levelset.quantity import Quantity
 
 ANALYSIS_VERSION = 1
@@ -67,6 +68,24 @@ class ReadingData(_Data):
     as_what: str
     frames: Frames
     spec: ToneSpec
+    calibration_seq: int | None
+    capture: str
+    readings: list[dict[str, Any]]
+    details: dict[str, Any]
+
+
+class TouchData(_Data):
+    """An accepted touch: legs and pair in DC volts, and the capture behind them.
+
+    ``readings`` holds tip A, tip B, pair: volts, the step in full scale, and where the touch
+    identified it the coupling of the input.
+    """
+
+    procedure: str
+    channel: str | None
+    as_what: str
+    frames: Frames
+    spec: StepSpec
     calibration_seq: int | None
     capture: str
     readings: list[dict[str, Any]]
@@ -126,6 +145,7 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
     "answer": (1, AnswerData),
     "calibration": (1, Calibration),
     "reading": (1, ReadingData),
+    "touch": (1, TouchData),
     "step": (1, StepData),
     "tone": (1, ToneData),
     "note": (1, NoteData),
@@ -151,7 +171,9 @@ def note_data(text: str, about: int | None) -> dict[str, Any]:
     return {"text": text, "about": about}
 
 
-def to_data(value: JobPlan | Calibration | ToneSpec | Frames | StepData) -> dict[str, Any]:
+def to_data(
+    value: JobPlan | Calibration | ToneSpec | Frames | StepData | StepSpec,
+) -> dict[str, Any]:
     """Return a plan, calibration, tone specification, frames or step as JSON values."""
     built: dict[str, Any] = msgspec.to_builtins(value)
     return built

@@ -12,6 +12,7 @@ from levelset.errors import InputError, LevelsetError, UsageError
 from levelset.probe.calibration import Calibration
 from levelset.probe.known_voltage import compare_levels
 from levelset.probe.reading import Frames, TipsReading, ToneSpec, reading_as_json
+from levelset.probe.touch_reading import TouchReading, touch_as_json
 from levelset.record.audio_files import CODE_HIGH, read_capture
 from levelset.record.comparison import OTHER_ANALYSIS, SAME_ANALYSIS, difference, is_number
 from levelset.record.confirmation import unconfirmed_note, unconfirmed_readings
@@ -23,10 +24,12 @@ from levelset.record.schema import (
     JobData,
     ProbeCheckData,
     ReadingData,
+    TouchData,
     check_version,
     from_data,
     quantity_from,
 )
+from levelset.record.touch_evidence import dc_difference, touch_step_difference
 from levelset.units import peak_from_rms, ratio_from_db
 
 if TYPE_CHECKING:
@@ -143,6 +146,7 @@ class _Walk:
             for line, number in zip(found.lines, found.numbers, strict=True)
         }
         self._captures: dict[str, bool] = {}  # by SHA-256: whether it holds
+        self._touches: dict[int, TouchReading] = {}
         self._readings = 0
         self._head: JobData | None = None
         self._tolerance = SAME_ANALYSIS
@@ -208,6 +212,10 @@ class _Walk:
             reading = self._typed(line, ReadingData)
             if reading is not None:
                 self._reading(line, reading)
+        elif line.kind == "touch":
+            touch = self._typed(line, TouchData)
+            if touch is not None:
+                self._reading(line, touch)
         elif line.kind == "calibration":
             calibration = self._typed(line, Calibration)
             if calibration is not None:
@@ -219,6 +227,9 @@ class _Walk:
         elif line.kind == "step":
             for where, values in _naming_a_reading(line.data.get("result"), "result"):
                 self._step_numbers(line, where, values)
+            what = touch_step_difference(line.data.get("result"), self._by_seq)
+            if what:
+                self._fault(line, what)
         elif line.kind not in KINDS:
             self._notes.append(f"{self._place[id(line)]}: kind {line.kind!r} is not known here")
 
@@ -259,7 +270,7 @@ class _Walk:
 
     # Readings
 
-    def _reading(self, line: Line, reading: ReadingData) -> None:
+    def _reading(self, line: Line, reading: ReadingData | TouchData) -> None:
         calibration: Calibration | None = None
         if reading.calibration_seq is not None:
             named = self._by_seq.get(reading.calibration_seq)
@@ -284,11 +295,10 @@ class _Walk:
             return
         samples = codes / (CODE_HIGH + 1.0)
         try:
-            tips = self._read(samples, reading.frames, reading.spec, calibration)
+            again = self._again(line, samples, reading, calibration)
         except (ValueError, ArithmeticError, LevelsetError) as error:
             self._fault(line, f"its capture cannot be analysed again ({error})")
             return
-        again = [reading_as_json(one) for one in (*tips.legs, tips.pair) if one is not None]
         self._readings += 1
         if len(again) != len(reading.readings):
             self._fault(line, f"{len(reading.readings)} readings, its capture gives {len(again)}")
@@ -299,10 +309,38 @@ class _Walk:
                 self._fault(line, f"{differs}, computed again from its capture")
                 return
 
+    def _again(
+        self,
+        line: Line,
+        samples: NDArray[np.float64],
+        data: ReadingData | TouchData,
+        calibration: Calibration | None,
+    ) -> list[dict[str, Any]]:
+        """Read the samples again: the kind of specification decides how."""
+        if isinstance(data, ReadingData):
+            tips = self._read(samples, data.frames, data.spec, calibration)
+            return [reading_as_json(one) for one in (*tips.legs, tips.pair) if one is not None]
+        from levelset.probe.dc import read_touch
+
+        touch = read_touch(samples, data.frames, data.spec, calibration)
+        self._touches[line.seq] = touch
+        return [touch_as_json(one) for one in (*touch.legs, touch.pair) if one is not None]
+
     # Calibrations and steps
 
     def _calibration(self, line: Line, calibration: Calibration) -> None:
         """Volts per full scale must be the meter's reading over the level of its evidence."""
+        if not calibration.evidence:
+            self._notes.append(
+                f"{self._place[id(line)]}: calibration {calibration.name!r} was not made in this "
+                "job; its evidence is in the store of calibrations"
+            )
+        if calibration.dc is not None:
+            touch = self._touches.get(calibration.dc.evidence)
+            what = "names a battery's touch that is none" if touch is None else ""
+            what = what or dc_difference(calibration, touch, self._tolerance)
+            if what:
+                self._fault(line, what)
         for seq in calibration.evidence:
             named = self._by_seq.get(seq)
             if named is None or named.kind != "reading" or seq >= line.seq:

@@ -9,6 +9,7 @@ import numpy as np
 
 from levelset.errors import UsageError
 from levelset.ports.base import Point
+from levelset.simulation.contact import Contact
 from levelset.simulation.decimator import ROWS, decimate, oversampling
 from levelset.simulation.interface import Converter
 from levelset.simulation.player import Player
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     Values = NDArray[np.float64]
 
 Tip = Literal["A", "B"]
+ALL_TIPS: tuple[Tip, ...] = ("A", "B")
 
 SOURCE = ""
 """Key of the source among the channels, which all have a name."""
@@ -132,6 +134,10 @@ class Car:
         for amplifier in self._amplifiers.values():
             amplifier.arrive(self._supply_ratio)
         self._tips: dict[Tip, Point] = {"A": Point("open"), "B": Point("open")}
+        rate_hz = truth.interface.rate_hz
+        self._contacts: dict[Tip, Contact] = {
+            tip: Contact(rate_hz, [seed, 4, n]) for n, tip in enumerate(ALL_TIPS)
+        }
         self._level = Glide(self._source_peak_v())
         self._converter = Converter(truth.interface, seed)
         self._tails: dict[str, Values] = {}
@@ -150,9 +156,11 @@ class Car:
             raise UsageError(f"there is no channel {channel!r}", f"the channels are {names}")
         return self._amplifiers[channel]
 
-    def touch(self, tip: Tip, point: Point) -> None:
-        """Put a tip on a point."""
+    def touch(self, tip: Tip, point: Point, *, bounces: bool = False) -> None:
+        """Put a tip on a point; a hand's contact comes a little late and bounces at first."""
         self.leg(point)
+        if bounces and point.place != "open" and point != self._tips[tip]:
+            self._contacts[tip].close()
         self._tips[tip] = point
 
     def leg(self, point: Point) -> tuple[str | None, float, float]:
@@ -200,8 +208,7 @@ class Car:
         ndarray, shape (frames, channels)
             Full scale.
         """
-        tips: tuple[Tip, ...] = ("A", "B")
-        tips = tips[: self.truth.interface.channels]
+        tips = ALL_TIPS[: self.truth.interface.channels]
         legs = [self.leg(self._tips[tip]) for tip in tips]
         pairs = self._pairs_v({leg[0] for leg in legs if leg[0] is not None}, frames)
         probe = self.truth.probe
@@ -210,6 +217,7 @@ class Car:
             match = 1.0 if column == 0 else 1.0 + probe.mismatch_percent / 100.0
             moving = 0.0 if device is None else part * pairs[device]
             volts[:, column] = (moving + steady_v) * (match / probe.divider)
+            self._contacts[tips[column]].interrupt(volts[:, column])
         self.frame += frames
         self.player.forget_before(self.frame - ROWS)
         return self._converter.codes(volts)
@@ -234,6 +242,12 @@ class Car:
             total += part * amplifier.steady_pair_v(source_v, self._supply_ratio)
             noise_power += (part * amplifier.truth.noise_millivolts / 1000.0) ** 2
         return math.sqrt(float(np.var(total)) + noise_power)
+
+    def dc_volts(self, red: Point, black: Point | None) -> float:
+        """Return the true steady voltage between two points, V; None is chassis."""
+        if red.place == "open" or (black is not None and black.place == "open"):
+            return 0.0
+        return self.leg(red)[2] - (0.0 if black is None else self.leg(black)[2])
 
     @property
     def _supply_ratio(self) -> float:

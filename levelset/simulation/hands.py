@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import Acknowledge, Act, Answer, Ask, Listen
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ TREMOR_DB = 0.01
 SMALLEST_DB = 0.01
 
 AT_END = "at_end"
+TOUCHED = "touched"
 
 
 class Hands:
@@ -106,6 +108,8 @@ class Hands:
             return Answer("yes")
         if ask.answer == "done":
             return Answer("done")
+        if ask.act.verb == "read_dc_meter" and ask.act.red is not None:
+            return Answer(self._levers.meter_dc_volts(ask.act.red, ask.act.black))
         if ask.act.verb == "read_meter" and ask.act.red is not None:
             return Answer(self._levers.meter_ac_volts(ask.act.red, ask.act.black))
         return Answer(float(self._levers.shown_volume()))
@@ -150,6 +154,8 @@ class Hands:
         if act.verb != "wait" and act != self._done_while_listening and self._do(act):
             self._done_while_listening = act
             self._moved_s = self._now_s()
+        if act.verb == "place_tips" and any(offer.word == TOUCHED for offer in listen.offers):
+            return Answer(TOUCHED)
         return None
 
     def _volume_up(self, view: View, listen: Listen) -> Answer | None:
@@ -221,6 +227,8 @@ class Hands:
     def _fresh(self, view: View) -> bool:
         """Tell whether the reading on the screen began after the last movement."""
         if view.reading is None:
+            return False
+        if isinstance(view.reading, TouchReading):
             return False
         return view.reading.legs[0].start_s >= self._moved_s + SETTLE_S
 

@@ -44,7 +44,7 @@ class CarLevers:
 
     def touch(self, tip: Literal["A", "B"], point: Point) -> None:
         """Put a tip on a point, or take it off with the place ``open``."""
-        self._car.touch(tip, point)
+        self._car.touch(tip, point, bounces=True)
 
     def meter_ac_volts(self, red: Point, black: Point | None) -> float:
         """Read the multimeter on AC volts between two points; black None is chassis."""
@@ -54,6 +54,17 @@ class CarLevers:
             meter.ac_percent,
             meter.ac_counts,
             meter.ac_resolution_v,
+            meter.error,
+        )
+
+    def meter_dc_volts(self, red: Point, black: Point | None) -> float:
+        """Read the multimeter on DC volts between two points; black None is chassis."""
+        meter = self._car.truth.meter
+        return displayed(
+            self._car.dc_volts(red, black),
+            meter.dc_percent,
+            meter.dc_counts,
+            meter.dc_resolution_v,
             meter.error,
         )
 

@@ -70,6 +70,11 @@ def job_plan(truth: CarTruth) -> JobPlan:
                 counts=meter.ac_counts,
                 resolution_v=meter.ac_resolution_v,
             ),
+            meter_dc=MeterSpec(
+                percent=meter.dc_percent,
+                counts=meter.dc_counts,
+                resolution_v=meter.dc_resolution_v,
+            ),
         ),
         tone_from=TONE_FROM,
         limit_percent=LIMIT_PERCENT,

@@ -36,6 +36,7 @@ DOES = {
     "play_track": "press p",
     "stop_track": "press p",
     "read_meter": "press m, type what it shows",
+    "read_dc_meter": "press m, type what it shows",
     "tell_volume": "type it",
     "start_engine": "press e",
 }
@@ -117,12 +118,16 @@ class HandsOn:
 
     def read_meter(self, act: Act | None) -> None:
         """Read the multimeter where it is asked for, else at tip A."""
-        if act is not None and act.verb == "read_meter" and act.red is not None:
+        verbs = ("read_meter", "read_dc_meter")
+        if act is not None and act.verb in verbs and act.red is not None:
             red, black = act.red, act.black
         else:
             red, black = self._tips["A"], None
         if red.place == "open":
             self.said = "the meter touches nothing: place the tips first"
+            return
+        if act is not None and act.verb == "read_dc_meter":
+            self.said = f"the meter shows {self._levers.meter_dc_volts(red, black):.2f} V DC"
             return
         self.said = f"the meter shows {self._levers.meter_ac_volts(red, black):.2f} V AC"
 

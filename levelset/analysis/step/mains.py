@@ -86,11 +86,13 @@ class Lines:
         return Lines(self.mains_hz, (*self.tones_hz, tone_hz), self.rate_hz)
 
     def _times(self, rows: int) -> Values:
-        return (np.arange(rows) - rows / 2.0) / self.rate_hz
+        times: Values = (np.arange(rows, dtype=np.float64) - rows / 2.0) / self.rate_hz
+        return times
 
     def _phases(self, rows: int) -> Values:
         frequencies = np.array([f for f, _, _ in self.frequencies()])
-        return 2.0 * np.pi * np.outer(self._times(rows), frequencies)
+        phases: Values = 2.0 * np.pi * np.outer(self._times(rows), frequencies)
+        return phases
 
 
 _PAIR = (np.cos, np.sin)

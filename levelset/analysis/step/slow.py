@@ -63,6 +63,6 @@ def _taps(rate_hz: int) -> NDArray[np.float64]:
     at = np.arange(order + 1) - order / 2.0
     cut = (PASS_HZ + STOP_HZ) / rate_hz
     taps = np.sinc(cut * at) * np.kaiser(order + 1, 0.1102 * (STOP_DB - 8.7))
-    taps /= taps.sum()
-    taps.flags.writeable = False
-    return taps
+    unity: NDArray[np.float64] = taps / taps.sum()
+    unity.flags.writeable = False
+    return unity

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from levelset.probe.touch_reading import TouchReading
+from levelset.tui.renderables.touch import touch_word
 from levelset.tui.renderables.which import shown_reading
 from levelset.tui.renderables.wording import thd
 
 if TYPE_CHECKING:
+    from levelset.analysis.result import Void
     from levelset.probe.reading import TipsReading
 
 BandState = Literal["clean", "soft", "flat", "distorted", "void", "waiting"]
@@ -36,6 +39,9 @@ VOID_WORDS = {
     "device_lost": "DEVICE LOST",
     "output_unknown": "OUTPUT UNKNOWN",
     "setup_changed": "SETUP CHANGED",
+    "contact_not_held": "CONTACT NOT HELD",
+    "source_not_quiet": "SOURCE NOT QUIET",
+    "touch_again": "TOUCH AGAIN",
 }
 
 HALVES = {"none": "", "upper": ", UPPER HALF", "lower": ", LOWER HALF", "both": ", BOTH HALVES"}
@@ -63,14 +69,17 @@ class Band:
     reason: str = ""
 
 
-def band_of(reading: TipsReading | None) -> Band:
+def band_of(reading: TipsReading | TouchReading | None) -> Band:
     """Return what the band says about a reading; nothing is judged here."""
     if reading is None:
         return Band("waiting", "LISTENING")
+    if isinstance(reading, TouchReading):
+        if reading.void is not None:
+            return _void_band(reading.void)
+        return Band("clean" if reading.state == "done" else "waiting", touch_word(reading))
     tone = shown_reading(reading).tone
     if tone.void is not None:
-        word = VOID_WORDS.get(tone.void.code, tone.void.code.replace("_", " ").upper())
-        return Band("void", f"VOID: {word}", reason=tone.void.reason)
+        return _void_band(tone.void)
     note = ""
     if tone.thd_percent is not None:
         note = f"THD {thd(tone.thd_percent)}, limit {reading.spec.limit_percent:g} %"
@@ -89,6 +98,11 @@ def band_of(reading: TipsReading | None) -> Band:
             return Band("flat", f"TOPS FLAT{halves}", note)
         case _:
             return Band("distorted", "DISTORTED", note)
+
+
+def _void_band(void: Void) -> Band:
+    word = VOID_WORDS.get(void.code, void.code.replace("_", " ").upper())
+    return Band("void", f"VOID: {word}", reason=void.reason)
 
 
 def band_lines(band: Band, width: int, height: int) -> list[str]:

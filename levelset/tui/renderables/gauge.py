@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from levelset.probe.touch_reading import TouchReading
 from levelset.tui.renderables.digits import ROWS, arrow, digits
+from levelset.tui.renderables.touch import touch_number
 from levelset.tui.renderables.which import shown_reading
 from levelset.tui.renderables.wording import db, plus_minus, volts, volts_parts, wrapped
 
@@ -16,11 +18,13 @@ WORDS = {"up": "TURN UP", "down": "TURN DOWN", "hold": "HOLD"}
 MARKS = {"up": "▲", "down": "▼", "hold": "═"}
 
 
-def shown_number(reading: TipsReading | None) -> tuple[str, str, str]:
+def shown_number(reading: TipsReading | TouchReading | None) -> tuple[str, str, str]:
     """Return number, unit and uncertainty of the output: volts, or dBFS without a calibration.
 
     A reading that is void shows dashes: no number that cannot be trusted.
     """
+    if isinstance(reading, TouchReading):
+        return touch_number(reading)
     shown = None if reading is None else shown_reading(reading)
     if shown is None or shown.tone.void is not None:
         return "--.--", "V", ""
@@ -40,13 +44,13 @@ def gauge_height(width: int, height: int) -> int:
 
 
 def gauge_lines(
-    reading: TipsReading | None, guidance: Guidance, width: int, screen_height: int
+    reading: TipsReading | TouchReading | None, guidance: Guidance, width: int, screen_height: int
 ) -> list[str]:
     """Draw number, arrow and the words beside them.
 
     Parameters
     ----------
-    reading : TipsReading or None
+    reading : TipsReading, TouchReading or None
         The newest reading.
     guidance : Guidance
         How far to go.

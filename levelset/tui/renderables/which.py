@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from levelset.probe.touch_reading import TouchReading
+from levelset.tui.renderables.touch import touch_line
 from levelset.tui.renderables.wording import volts
 
 if TYPE_CHECKING:
@@ -23,8 +25,10 @@ def shown_reading(tips: TipsReading) -> Reading:
     return max(trusted, key=_amplitude, default=tips.legs[0])
 
 
-def legs_line(tips: TipsReading) -> str:
+def legs_line(tips: TipsReading | TouchReading) -> str:
     """Return what each tip reads against chassis."""
+    if isinstance(tips, TouchReading):
+        return touch_line(tips)
     shown = shown_reading(tips)
     parts = []
     for name, leg in zip(("tip A", "tip B"), tips.legs, strict=False):

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 PROCEDURES = {
     "calibrate": "check the probe",
+    "battery_touch": "learn the input from the battery",
     "output_kind": "what kind of output is it",
     "tap_check": "look at the tap",
     "clean_volume": "find the clean volume",

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 
 from levelset.probe.budget import budget_table
+from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
     Acknowledge,
     Act,
@@ -29,6 +30,7 @@ from levelset.tui.renderables.gauge import gauge_height, gauge_lines
 from levelset.tui.renderables.offers import offer_keys
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.questions import ask_lines, caution_lines
+from levelset.tui.renderables.touch import touch_bar
 from levelset.tui.renderables.which import legs_line, shown_reading
 from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
@@ -147,6 +149,8 @@ class ProcedureScreen(LevelScreen):
 
     def _bar(self, width: int, _height: int) -> list[str]:
         tips = None if self._view is None else self._view.reading
+        if isinstance(tips, TouchReading):
+            return [touch_bar(tips, width)]
         shown = None if tips is None else shown_reading(tips)
         target_v = self._guidance.target_volts_rms
         if target_v is not None and target_v > 0.0:
@@ -172,6 +176,8 @@ class ProcedureScreen(LevelScreen):
         if self._explaining and self._budget:
             return budget_table(self._budget)[:height]
         tips = None if self._view is None else self._view.reading
+        if isinstance(tips, TouchReading):
+            return []
         picture = None if tips is None else shown_reading(tips).tone.picture
         return picture_lines(picture, self._guidance.curve, width, height, self.levelset.charset)
 

@@ -1,0 +1,80 @@
+"""DC at an amplifier's output, where a loudspeaker would have to bear it."""
+
+from __future__ import annotations
+
+from levelset.plan.job import ChannelPlan, JobPlan
+from levelset.ports.base import Point
+from levelset.probe.touch_reading import TouchReading
+from levelset.procedures import cautions
+from levelset.procedures.common import stop_tone
+from levelset.procedures.facts import Facts
+from levelset.procedures.protocol import (
+    Accept,
+    Acknowledge,
+    Finish,
+    OutcomeWord,
+    Procedure,
+    StepFailed,
+)
+from levelset.procedures.touching import agreed_touch, meter_tolerance_v, typed_dc, volts_spec
+from levelset.quantity import Quantity
+
+LOOK_AGAIN_V = 0.05
+FAULT_V = 0.1
+"""Above the first look again, above the second a fault until shown otherwise (common practice, no
+source)."""
+
+
+def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
+    """Read the offset across a channel's terminals, tone stopped."""
+    calibration, meter = facts.calibration, plan.probe.meter_dc
+    if calibration is None or (calibration.dc is None and meter is None):
+        yield Finish("skipped", "First touch the battery, or add the meter's DC limits.", {})
+        return
+    plus = Point("channel", "positive", channel.name)
+    minus = Point("channel", "negative", channel.name)
+    yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+    yield Acknowledge(cautions.TOUCH)
+    yield from stop_tone(plan)
+    result: dict[str, object] = {}
+    if calibration.dc is not None and plan.probe.tips == 2:
+        where = f"tip A on the positive and tip B on the negative terminal of {channel.name}"
+        reading: TouchReading = yield from agreed_touch(volts_spec(plan), where, plus, minus)
+        result = {"typed": False, "touch_seq": (yield Accept(reading, "dc_offset", {}))}
+        offset = None if reading.pair is None else reading.pair.volts
+        if offset is None:
+            raise StepFailed("The touch has no volts: touch the battery again")
+    elif meter is not None:
+        volts: float = yield from typed_dc(
+            f"Multimeter on DC volts across the terminals of {channel.name}, red lead on the "
+            "positive one. What does it read?",
+            plus,
+            minus,
+            plan,
+        )
+        offset = Quantity(volts, meter_tolerance_v(meter, volts), "V")
+        result = {"typed": True}
+    else:
+        yield Finish("skipped", "One tip cannot read across two terminals.", {})
+        return
+    outcome, verdict, words = _verdict(offset)
+    shown = f"{1e3 * offset.value:.0f} mV ± {1e3 * offset.u:.0f} mV"
+    yield Finish(
+        outcome,
+        f"Offset of {channel.name}: {shown}, {words}.",
+        {"volts": offset.as_json(), "verdict": verdict, **result},
+    )
+
+
+def _verdict(offset: Quantity) -> tuple[OutcomeWord, str, str]:
+    size = abs(offset.value)
+    for limit_v, outcome, verdict, words in (
+        (FAULT_V, "failed", "fault", "a fault until shown otherwise: connect no loudspeaker"),
+        (LOOK_AGAIN_V, "limited", "look again", "look again when it is warm"),
+    ):
+        if size - offset.u > limit_v:
+            return outcome, verdict, words  # type: ignore[return-value]
+        if size + offset.u > limit_v:
+            word = f"too close to {1e3 * limit_v:.0f} mV to call: read it again when it is warm"
+            return "limited", "too close to call", word
+    return "accepted", "ok", "as it should be"

@@ -1,0 +1,105 @@
+"""What stands on the legs of a source: bias, offset across, and what that says about it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from levelset.plan.job import JobPlan, MeterSpec
+from levelset.ports.base import Point
+from levelset.probe.touch_reading import TouchReading
+from levelset.procedures import cautions
+from levelset.procedures.common import Steps, stop_tone
+from levelset.procedures.facts import Facts
+from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Finish, Procedure
+from levelset.procedures.touching import (
+    BIASED_V,
+    agreed_touch,
+    meter_tolerance_v,
+    typed_dc,
+    volts_spec,
+)
+from levelset.quantity import Quantity
+
+
+def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
+    """Read bias of each leg and offset across, source on and muted, without grounding a leg."""
+    if facts.calibration is None:
+        yield Finish("skipped", "The probe is not calibrated yet.", {})
+        return
+    yield Acknowledge(cautions.PROBE)
+    yield from stop_tone(plan)
+    yield Acknowledge(cautions.ENGINE)
+    yield Ask("Start the engine: the bias follows the supply.", Act("start_engine"))
+    if facts.calibration.dc is not None:
+        found = yield from _touched(plan)
+    elif plan.probe.meter_dc is not None:
+        found = yield from _typed(plan, plan.probe.meter_dc)
+    else:
+        yield Finish("skipped", "Neither a battery's touch nor DC limits of the meter.", {})
+        return
+    positive, negative, offset, extra = found
+    legs = [leg for leg in (positive, negative) if leg is not None]
+    biased = len(legs) == 2 and all(leg.low > BIASED_V for leg in legs)
+    result: dict[str, Any] = {
+        "bias_v": {
+            "positive": positive.as_json(),
+            "negative": None if negative is None else negative.as_json(),
+        },
+        "offset_v": None if offset is None else offset.as_json(),
+        "kind": "bridged" if biased else "unknown",
+        "polarity": "cannot_tell",
+        "channel": None,
+        "wake_up": _wake_up(positive, plan.wake_up_volts),
+        **extra,
+    }
+    sentence = f"Positive leg {_text(positive)}"
+    if negative is not None:
+        sentence += f", negative leg {_text(negative)}"
+    if offset is not None:
+        sentence += f", across {_text(offset)}"
+    if biased:
+        sentence += ": both legs stand on a bias, a bridged output. Never ground a leg."
+    yield Finish("accepted", f"{sentence} {result['wake_up']}", result)
+
+
+def _touched(plan: JobPlan) -> Steps:
+    where = "tip A on the positive and tip B on the negative wire of the source's tap"
+    reading: TouchReading = yield from agreed_touch(
+        volts_spec(plan), where, Point("source", "positive"), Point("source", "negative")
+    )
+    seq: int = yield Accept(reading, "tap_check", {})
+    volts = [leg.volts for leg in reading.legs]
+    offset = None if reading.pair is None else reading.pair.volts
+    negative = volts[1] if len(volts) > 1 else None
+    return volts[0], negative, offset, {"typed": False, "touch_seq": seq}
+
+
+def _typed(plan: JobPlan, meter: MeterSpec) -> Steps:
+    plus, minus = Point("source", "positive"), Point("source", "negative")
+    values = []
+    for words, red, black in (
+        ("red lead on the positive wire of the source's tap, black lead on chassis", plus, None),
+        ("red lead on the negative wire, black lead on chassis", minus, None),
+        ("red lead on the positive, black lead on the negative wire", plus, minus),
+    ):
+        sentence = f"Multimeter on DC volts, {words}. What does it read?"
+        volts: float = yield from typed_dc(sentence, red, black, plan)
+        values.append(Quantity(volts, meter_tolerance_v(meter, volts), "V"))
+    return values[0], values[1], values[2], {"typed": True}
+
+
+def _wake_up(bias: Quantity, threshold_v: float | None) -> str:
+    """Return whether an amplifier that wakes up on the bias will do so."""
+    if threshold_v is None:
+        return "Whether an amplifier wakes up on this is not known: its manual names the voltage."
+    if bias.low > threshold_v:
+        return f"Enough to wake up an amplifier that needs {threshold_v:g} V."
+    if bias.high < threshold_v:
+        return f"Not enough to wake up an amplifier that needs {threshold_v:g} V: wire its remote."
+    return f"Too close to call for an amplifier that needs {threshold_v:g} V."
+
+
+def _text(volts: Quantity) -> str:
+    if abs(volts.value) < 1.0:
+        return f"{1e3 * volts.value:.0f} mV ± {1e3 * volts.u:.0f} mV"
+    return f"{volts.value:.2f} V ± {volts.u:.2f} V"

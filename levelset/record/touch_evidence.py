@@ -1,0 +1,78 @@
+"""Whether a DC scale and results that came from touches agree with the touches they name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from levelset.errors import UsageError
+from levelset.probe.dc import dc_scale
+from levelset.record.comparison import Tolerance, is_number
+
+if TYPE_CHECKING:
+    from levelset.probe.calibration import Calibration
+    from levelset.probe.touch_reading import TouchReading
+    from levelset.record.journal import Line
+
+COVARIANCE = 0.01
+"""Covariances are numbers about numbers: they hold within this ratio."""
+
+
+def dc_difference(
+    calibration: Calibration, touch: TouchReading | None, tolerance: Tolerance
+) -> str:
+    """Return what differs between a DC scale and its touch read again, else nothing."""
+    dc = calibration.dc
+    if dc is None or touch is None:
+        return ""
+    try:
+        fresh = dc_scale(touch, dc.battery_v, dc.tolerance_v, calibration, dc.evidence)
+    except UsageError as error:
+        return f"dc cannot be computed again from seq {dc.evidence} ({error.what})"
+    if len(dc.tips) != len(fresh.tips):
+        return f"dc has {len(dc.tips)} tips, its touch {len(fresh.tips)}"
+    for n, (stored, again) in enumerate(zip(dc.tips, fresh.tips, strict=True)):
+        numbers = zip(
+            (stored.height_fs, *stored.coefficients),
+            (again.height_fs, *again.coefficients),
+            strict=False,
+        )
+        deviations = [again.covariance[i][i] ** 0.5 for i in range(len(again.covariance))]
+        off = any(
+            not tolerance.holds(one, other, 2.0 * sigma)
+            for (one, other), sigma in zip(numbers, deviations, strict=False)
+        )
+        if off or len(stored.coefficients) != len(again.coefficients):
+            return f"dc.tips[{n}] is not what its touch, seq {dc.evidence}, gives"
+        for row, other_row in zip(stored.covariance, again.covariance, strict=False):
+            scale = max(abs(value) for value in other_row)
+            if any(abs(a - b) > COVARIANCE * scale for a, b in zip(row, other_row, strict=False)):
+                return f"dc.tips[{n}].covariance is not what its touch, seq {dc.evidence}, gives"
+    return ""
+
+
+def touch_step_difference(result: object, by_seq: Mapping[int, Line]) -> str:
+    """Return what differs between a step's DC volts and the touch that it names, else nothing."""
+    if not isinstance(result, dict) or not is_number(result.get("touch_seq")):
+        return ""
+    seq = int(result["touch_seq"])
+    named = by_seq.get(seq)
+    readings = named.data.get("readings") if named is not None and named.kind == "touch" else None
+    if not isinstance(readings, list) or not all(isinstance(one, dict) for one in readings):
+        return f"result names seq {seq}, which is no touch"
+    volts: dict[Any, Any] = {one.get("channel"): one.get("volts") for one in readings}
+    bias = result.get("bias_v")
+    claims: list[tuple[str, Any, Any]] = [
+        ("offset_v", result.get("offset_v"), "pair"),
+        ("volts", result.get("volts"), "pair"),
+    ]
+    if isinstance(bias, dict):
+        claims += [
+            ("bias_v.positive", bias.get("positive"), 1),
+            ("bias_v.negative", bias.get("negative"), 2),
+        ]
+    for key, claimed, channel in claims:
+        if claimed is not None and claimed != volts.get(channel):
+            says = volts.get(channel)
+            return f"result.{key} is {claimed}, the touch it names (seq {seq}) says {says}"
+    return ""
