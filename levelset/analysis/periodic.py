@@ -28,8 +28,8 @@ CLOCK_PPM = 800.0
 """How far apart the clocks of a player and an input may be."""
 FEWEST_PERIODS = 4
 """From four periods a bin lies two bins from every line: the first zero of a Hann window."""
-HEARD_DB = 10.0
-"""Line power over noise, taken over all lines, below which nothing of the signal is there."""
+HEARD_DB, HEARD_LINES = 10.0, 5
+"""Power over noise of a line that stands out, and how many must: a low-passed wire has few."""
 STEADY_DB = 0.25
 _TURN = 2.0 * math.pi
 
@@ -215,8 +215,8 @@ def hear(samples: NDArray[np.float64], rate_hz: float, known: KnownLines) -> Hea
 
 
 def _is_there(power: NDArray[np.float64], noise: NDArray[np.float64]) -> bool:
-    """Tell whether enough lines stand out: alone each would by chance once in e**10."""
-    return int((power > 10.0 ** (HEARD_DB / 10.0) * noise).sum()) >= max(3, 0.03 * power.size)
+    """Tell whether enough lines stand out: each alone would by chance once in e**10."""
+    return int((power > 10.0 ** (HEARD_DB / 10.0) * noise).sum()) >= HEARD_LINES
 
 
 def _scale_from_a_period_later(

@@ -33,6 +33,11 @@ ORDERS: tuple[Kind, ...] = (
 COARSE: tuple[Kind, ...] = (("butterworth", 1), ("butterworth", 2), ("butterworth", 4))
 SIDES: tuple[Side, ...] = ("high_pass", "low_pass")
 MOST_BELLS = 5
+ROUNDS = 3
+EXPLAINED = 0.6
+"""Mean squared error in standard deviations below which no other model is looked for."""
+NEAR = 1.4
+"""Nearer to a corner than this, natural logarithm, a bell may be part of an edge."""
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 EARNED = 10.0
@@ -133,7 +138,7 @@ class _Model:
     def edge(self, side: Side) -> Kind | None:
         return self.high if side == "high_pass" else self.low
 
-    def with_edge(self, side: Side, kind: Kind) -> _Model:
+    def with_edge(self, side: Side, kind: Kind | None) -> _Model:
         return replace(self, high=kind) if side == "high_pass" else replace(self, low=kind)
 
     def level_db(
@@ -149,6 +154,22 @@ class _Model:
         for bell in parameters[place:].reshape(-1, 3):
             total += bell_db(frequency_hz, math.exp(bell[0]), float(bell[1]), math.exp(bell[2]))
         return total
+
+    def slopes(
+        self, parameters: NDArray[np.float64], frequency_hz: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return the derivative of `level_db` by every parameter, shape (places, size)."""
+        out = np.ones((frequency_hz.size, self.size))
+        place = 1
+        for kind, sign in ((self.high, -1.0), (self.low, 1.0)):
+            if kind is not None:
+                ratio = np.exp(sign * (np.log(frequency_hz) - parameters[place]))
+                out[:, place] = -sign * _edge_slope(kind, ratio)
+                place += 1
+        for first in range(place, self.size, 3):
+            centre, gain, q = parameters[first : first + 3]
+            out[:, first : first + 3] = _bell_slopes(frequency_hz / math.exp(centre), gain, q)
+        return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +211,28 @@ def bell_db(
     return level
 
 
+def _edge_slope(kind: Kind, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the derivative of `edge_db` by ln ratio."""
+    family, order = kind
+    power = order if family == "linkwitz_riley" else 2 * order
+    factor = (20.0 if family == "linkwitz_riley" else 10.0) / math.log(10.0)
+    slope: NDArray[np.float64] = -factor * power / (1.0 + np.maximum(ratio, 1e-12) ** -power)
+    return slope
+
+
+def _bell_slopes(r: NDArray[np.float64], gain_db: float, ln_q: float) -> NDArray[np.float64]:
+    """Return the derivatives of `bell_db` by ln centre, gain in dB and ln q, shape (places, 3)."""
+    square = r * r
+    off, across = np.square(1.0 - square), square * math.exp(-2.0 * ln_q)
+    a = 10.0 ** (gain_db / 20.0)
+    top, bottom = off + across * a, off + across / a
+    d_off = 4.0 * square * (1.0 - square)
+    by_centre = (d_off - 2.0 * across * a) / top - (d_off - 2.0 * across / a) / bottom
+    by_gain = (across * a / top + across / a / bottom) * (math.log(10.0) / 20.0)
+    by_q = -2.0 * across * (a / top - 1.0 / (a * bottom))
+    return np.stack((by_centre, by_gain, by_q), axis=1) * (10.0 / math.log(10.0))
+
+
 def fit_response(curve: Curve) -> FittedResponse | None:
     """Explain a curve by filters.
 
@@ -228,6 +271,7 @@ class _Search:
         error_db: NDArray[np.float64],
     ) -> None:
         self.hz, self.level, self.error = frequency_hz, level_db, error_db
+        self.ends: list[_Fit] = []
 
     def run(self) -> _Fit:
         """Return the best of four searches that begin with no, one or both edges."""
@@ -238,7 +282,39 @@ class _Search:
         )
         starts = [flat, high, low, self._with_edge(high, "low_pass", "soft_l1")]
         best = min((self._filled(start) for start in starts), key=self._criterion)
+        for _ in range(ROUNDS):
+            if self._settled(best):
+                break
+            again = [self._kinds(self._filled(fit)) for fit in self._reduced(best)]
+            better = min(again, key=self._criterion, default=best)
+            if not self._criterion(better) < self._criterion(best) - 1.0:
+                break
+            best = better
         return self._kinds(best)
+
+    def _settled(self, fit: _Fit) -> bool:
+        """Tell whether all is explained, and no bell near a corner stands for another filter."""
+        if fit.cost > EXPLAINED * self.hz.size:
+            return False
+        first = 1 + fit.model.edges
+        corners, bells = fit.parameters[1:first], fit.parameters[first::3]
+        return not bool((np.abs(np.subtract.outer(corners, bells)) < NEAR).any())
+
+    def _reduced(self, fit: _Fit) -> list[_Fit]:
+        """Return the model without each of its parts: a wrong one gives way to better ones."""
+        out = []
+        model = fit.model
+        for side in SIDES:
+            if model.edge(side) is not None:
+                place = 1 if side == "high_pass" or model.high is None else 2
+                out.append(
+                    self._solve(model.with_edge(side, None), np.delete(fit.parameters, place))
+                )
+        first = 1 + model.edges
+        for bell in range(model.bells):
+            rest = np.delete(fit.parameters, slice(first + 3 * bell, first + 3 * bell + 3))
+            out.append(self._solve(replace(model, bells=model.bells - 1), rest))
+        return out
 
     def _criterion(self, fit: _Fit) -> float:
         return fit.criterion(self.hz.size)
@@ -253,6 +329,7 @@ class _Search:
             grown = self._grown(best)
             better = min(grown, key=self._criterion, default=best)
             if not self._earned(better, best):
+                self.ends.append(best)
                 return best
             best = better
 
@@ -289,6 +366,8 @@ class _Search:
 
     def _other_kinds(self, fit: _Fit, side: Side, reach: int) -> list[_Fit]:
         current = fit.model.edge(side)
+        if current is None:
+            return []
         near = [k for k in ORDERS if k != current and abs(k[1] - current[1]) <= reach]
         return [self._solve(fit.model.with_edge(side, k), fit.parameters) for k in near]
 
@@ -329,7 +408,14 @@ class _Search:
 
         low, high = self._bounds(model)
         start = np.clip(start, low + 1e-6, high - 1e-6)
-        found = least_squares(self._left(model), start, bounds=(low, high), loss=loss, max_nfev=30)
+        found = least_squares(
+            self._left(model),
+            start,
+            lambda parameters: model.slopes(parameters, self.hz) / self.error[:, np.newaxis],
+            (low, high),
+            loss=loss,
+            max_nfev=40,
+        )
         return _Fit(model, found.x, 2.0 * float(found.cost), found.jac)
 
     def _left(self, model: _Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
@@ -367,7 +453,8 @@ class _Search:
         for side, kind, sign in sides:
             if kind is not None:
                 named_hz = math.exp(values[place])
-                edges[side] = _edge(side, kind, sign, named_hz, float(u[place]))
+                edge = _edge(side, kind, sign, named_hz, float(u[place]))
+                edges[side] = self._doubted(edge, fit, sign)
                 place += 1
         boosts = []
         for first in range(place, values.size, 3):
@@ -387,6 +474,24 @@ class _Search:
             edges.get("low_pass"),
             tuple(sorted(boosts, key=lambda b: b.centre_hz.value)),
             float(np.sqrt(np.mean(left * left))),
+        )
+
+    def _doubted(self, edge: Edge, best: _Fit, sign: float) -> Edge:
+        """Widen the corner's uncertainty to where models that explain as much have it.
+
+        A boost on a corner can be told from another corner only by so much.
+        """
+        apart = edge.corner_hz.u
+        for other in self.ends:
+            kind = other.model.edge(edge.side)
+            if kind is None or self._criterion(other) > self._criterion(best) + 2.0 * EARNED:
+                continue
+            place = 1 if edge.side == "high_pass" or other.model.high is None else 2
+            there = _edge(edge.side, kind, sign, math.exp(other.parameters[place]), 0.0)
+            apart = max(apart, abs(there.corner_hz.value - edge.corner_hz.value))
+        return replace(
+            edge,
+            corner_hz=Quantity(edge.corner_hz.value, apart, "Hz"),
         )
 
 

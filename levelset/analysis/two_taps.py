@@ -132,10 +132,9 @@ def _at_shared(a: Transfer, b: Transfer) -> tuple[Transfer, Transfer]:
     shared = np.intersect1d(a.number, b.number)
     if shared.size >= FEWEST_LINES:
         return _only(a, np.isin(a.number, shared)), _only(b, np.isin(b.number, shared))
-    inside = (a.number >= b.number.min(initial=1)) & (a.number <= b.number.max(initial=0))
-    a = _only(a, inside)
-    if b.number.size < FEWEST_LINES or a.number.size < FEWEST_LINES:
+    if b.number.size < FEWEST_LINES:
         return _only(a, np.zeros(a.number.size, dtype=np.bool_)), b
+    a = _only(a, (a.number >= b.number[0]) & (a.number <= b.number[-1]))
     # The delay that both have from the moment they were played turns the phase by many turns from
     # line to line; it is taken out before, and put back after.
     common_s = way_round(

@@ -13,10 +13,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from levelset.analysis.noise import read_noise
 from levelset.analysis.periodic import KnownLines
+from levelset.analysis.response import read_response
+from levelset.analysis.response_fit import FittedResponse, fit_response
 from levelset.analysis.which_wire import read_wire
+from levelset.signals.multitone import response_tones
 from levelset.signals.which_wire import wire_codes
-from tests.analysis.sources import Source, limited, random_source, waves
+from tests.analysis.sources import (
+    Source,
+    butterworth,
+    limited,
+    linkwitz_riley,
+    random_source,
+    waves,
+)
 
 NAMES = {2: ("left", "right"), 4: ("fl", "fr", "rl", "rr"), 8: tuple("abcdefgh")}
 
@@ -96,6 +107,113 @@ def tell_wire(seed: int, rate_hz: float = 48_000.0) -> Told:
     return Told(seed, snr_db, channel, polarity, reading, source, note)
 
 
+@dataclass
+class Measured:
+    """One response against the closed form of its source.
+
+    `all_db` is its largest error, `worst_db` the largest beyond its own stated uncertainty.
+    """
+
+    seed: int
+    snr_db: float
+    worst_db: float
+    all_db: float
+    fitted: FittedResponse | None
+    source: Source
+
+    def corner_error(self, side: str) -> float | None:
+        """Relative error of a corner; None where the source has none within 16 Hz to 17 kHz."""
+        truth = self.source.highpass if side == "high" else self.source.lowpass
+        if truth is None:
+            return None
+        corner = three_db_hz(truth, side)
+        if not 16.0 < corner < 17_000.0:
+            return None
+        edge = self.fitted.high_pass if side == "high" else self.fitted.low_pass
+        return float("inf") if edge is None else edge.corner_hz.value / corner - 1.0
+
+    def corner_covered(self, side: str) -> bool:
+        """Tell whether a corner is within 3 % or within its own stated uncertainty."""
+        edge = self.fitted.high_pass if side == "high" else self.fitted.low_pass
+        error = self.corner_error(side)
+        if edge is None:
+            return False
+        u = edge.corner_hz.u / edge.corner_hz.value
+        return abs(error) <= max(0.03, u * (1.0 + error))
+
+
+def three_db_hz(truth, side: str) -> float:
+    """Frequency at which the filter is 3.01 dB down, by bisection of its closed form."""
+    hz, order, shape = truth
+    make = butterworth if shape == "butterworth" else linkwitz_riley
+    low, high = hz / 8.0, hz * 8.0
+    for _ in range(60):
+        middle = np.sqrt(low * high)
+        above = abs(make(np.array([middle]), hz, order, side)[0]) > np.sqrt(0.5)
+        if above == (side == "high"):
+            high = middle
+        else:
+            low = middle
+    return float(middle)
+
+
+def measure_response(seed: int, rate_hz: float = 48_000.0, fit: bool = True) -> Measured:
+    """Draw a source, play the response tones through it and read them."""
+    draw = np.random.default_rng([seed, 1])
+    tones = response_tones("response", "", -6.0)
+    known = KnownLines.of(tones.period_s, tones.sines)
+    source = random_source(draw, bool(draw.random() < 0.15))
+    coupling, source.coupling_hz = source.coupling_hz, ()
+    hz = known.frequency_hz
+    gains = source.transfer(hz) * np.prod([1j * hz / (1j * hz + p) for p in coupling], axis=0)
+    frames = int(4.02 * rate_hz)
+    ppm, start_s = float(draw.uniform(-500, 500)), float(draw.uniform(0.0, 60.0))
+    x = waves(tones.sines, gains, rate_hz, frames, ppm, start_s)
+    snr_db = float(draw.uniform(30.0, 70.0))
+    x = x + draw.standard_normal(frames) * np.std(x) * 10.0 ** (-snr_db / 20.0)
+    reading = read_response(
+        x,
+        rate_hz,
+        known,
+        response=lambda f: np.prod([1j * f / (1j * f + p) for p in coupling], axis=0),
+    )
+    assert reading.void is None, reading.void
+    bands = reading.bands
+    truth = 20.0 * np.log10(np.abs(source.transfer(bands.frequency_hz)))
+    # Where it is more than 40 dB below its highest place the source passes nothing.
+    counted = ~bands.below & (bands.frequency_hz < 16_500) & (truth > truth.max() - 40.0)
+    error = np.abs(bands.level_db - truth)[counted]
+    # Weak places in much noise are allowed what they state themselves.
+    worst_db = float(error[error > bands.u_db[counted]].max(initial=0.0))
+    return Measured(
+        seed,
+        snr_db,
+        worst_db,
+        float(error.max()),
+        fit_response(reading.tones) if fit else None,
+        source,
+    )
+
+
+def noise_error_db(seed: int, rate_hz: float = 48_000.0) -> tuple[float, bool]:
+    """Return the error of a noise reading and whether it says ``below``."""
+    draw = np.random.default_rng([seed, 2])
+    frames = int(4.0 * rate_hz)
+    own = 1e-5
+    floor = read_noise(own * draw.standard_normal(int(5.0 * rate_hz)), rate_hz, floor=None)
+    size = own * 10.0 ** (float(draw.uniform(-6.0, 40.0)) / 20.0)
+    x = np.hypot(own, size) * draw.standard_normal(frames)
+    power = size**2 * (20_000.0 - 20.0) / (rate_hz / 2.0)
+    t = np.arange(frames) / rate_hz
+    if draw.random() < 0.5:
+        for k in range(1, 9):
+            line = size * float(draw.uniform(0.0, 2.0)) / k
+            x = x + line * np.sin(2.0 * np.pi * 49.98 * k * t + k)
+            power += line**2 / 2.0
+    level = read_noise(x, rate_hz, floor=floor.spectrum).unweighted
+    return 20.0 * np.log10(level.rms_fs.value / np.sqrt(power)), level.below
+
+
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
@@ -113,6 +231,35 @@ def main() -> None:
                 f"void {r.void.code if r.void else None}"
             )
     print("wires:", dict(all_of), "above 30 dB:", dict(above))
+
+    worst, every, corners, covered = [], [], [], []
+    for seed in range(first, first + count):
+        got = measure_response(seed)
+        worst.append(got.worst_db)
+        every.append(got.all_db)
+        for side in ("high", "low"):
+            error = got.corner_error(side)
+            if error is not None:
+                corners.append(abs(error))
+                covered.append(got.corner_covered(side))
+                if abs(error) > 0.03:
+                    print(f"seed {seed}: {side} corner {error:+.1%}, {got.source}, {got.fitted}")
+        if got.worst_db > 0.3:
+            print(f"seed {seed}: response {got.worst_db:.2f} dB, {got.snr_db:.0f} dB, {got.source}")
+    print(
+        f"responses: {count}, worst {max(every):.3f} dB, beyond the stated uncertainty "
+        f"{max(worst):.3f} dB, median of the worst {np.median(every):.3f} dB; "
+        f"corners: {len(corners)}, within 3 %: "
+        f"{np.mean(np.array(corners) <= 0.03):.1%}, median {np.median(corners):.3%}, "
+        f"within 3 % or the stated uncertainty: {np.mean(covered):.1%}"
+    )
+    noise = [noise_error_db(seed) for seed in range(first, first + count)]
+    numbers = [error for error, below in noise if not below]
+    limits = [error for error, below in noise if below]
+    print(
+        f"noise: {len(numbers)} numbers, worst {max(np.abs(numbers)):.3f} dB; "
+        f"{len(limits)} limits, {sum(error < 0 for error in limits)} of them too low"
+    )
 
 
 if __name__ == "__main__":
