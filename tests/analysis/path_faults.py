@@ -7,9 +7,11 @@ follower, a resampler), not from what the analysis looks for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+
+from levelset.analysis.path_verdict import TONE_HZ
 
 RATES_HZ = (44_100, 48_000, 96_000)
 BLOCKS = (64, 128, 256, 441, 480, 512, 1024, 2048)
@@ -191,3 +193,100 @@ WINDOW_FAULTS = {
     "noise_gate": gated,
     "resampled": resampled,
 }
+
+
+PROGRAMME_S = (0.5, 3.5, 3.5, 8.0, 3.0)
+"""Silence, low, high, low again, left only."""
+RISE_S = 1.0
+
+
+def programme(case: Case) -> tuple[np.ndarray, list[slice]]:
+    """The self-test as it is played on two outputs, and where its four steady stretches are."""
+    levels = (0.0, 0.1, 10.0**-0.5, 0.1, 0.1)
+    edges = np.cumsum((0.0, *PROGRAMME_S))
+    time_s = np.arange(round(edges[-1] * case.rate_hz)) / case.rate_hz
+    gain = np.zeros(time_s.size)
+    before = 0.0
+    for level, start, stop in zip(levels, edges, edges[1:], strict=False):
+        inside = (time_s >= start) & (time_s < stop)
+        rise = RISE_S if level > before or stop == edges[-1] else 0.02
+        part = np.clip((time_s[inside] - start) / rise, 0.0, 1.0)
+        gain[inside] = before + (level - before) * part
+        before = 0.0 if stop == edges[-2] else level
+    wave = gain * case.tone(time_s) / case.amplitude_fs
+    stereo = np.column_stack((wave, np.where(time_s < edges[-2], wave, 0.0)))
+    stretches = [
+        slice(round((start + RISE_S + 0.5) * case.rate_hz), round((stop - 0.02) * case.rate_hz))
+        for start, stop in zip(edges[1:], edges[2:], strict=False)
+    ]
+    return stereo, stretches
+
+
+def heard(case: Case, wave: np.ndarray) -> np.ndarray:
+    """What the input makes of two channels."""
+    other = replace(case, seed=case.seed + 77)
+    noise = np.column_stack((case.noise(len(wave)), other.noise(len(wave))))
+    return case.codes(np.clip(wave, -0.999, 0.999) + noise)
+
+
+def riding(case: Case, wave: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    return automatic_gain(wave, case.rate_hz, rng, rng.uniform(-12.0, 6.0))
+
+
+def suppressing(case: Case, wave: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A gate with threshold, hold and range; or a suppressor that learns a steady tone as noise."""
+    step = case.rate_hz // 1000
+    count = -(-len(wave) // step)
+    padded = np.concatenate((wave, np.zeros((count * step - len(wave), 2))))
+    peaks = np.abs(padded).reshape(count, -1).max(axis=1)
+    gains, gain_db, learnt = np.empty(count), 0.0, 0.0
+    depth, threshold = rng.uniform(6.0, 60.0), 10.0 ** (rng.uniform(-18.0, -12.0) / 20.0)
+    gate, tau_s = rng.random() < 0.5, rng.uniform(0.5, 3.0)
+    for index, peak in enumerate(peaks):
+        if gate:
+            wanted, quick_s = (0.0, 0.005) if peak > threshold else (-depth, 0.05)
+        else:
+            # The least level for a while counts as noise (minimum statistics in the plain).
+            learnt = min(peak, learnt + (peak - learnt) * 0.001 / tau_s) if peak > 0.01 else learnt
+            wanted = -depth * min(1.0, learnt / max(peak, 1e-6))
+            quick_s = 0.05
+        gain_db += (wanted - gain_db) * min(1.0, 0.001 / quick_s)
+        gains[index] = gain_db
+    ratio = 10.0 ** (np.interp(np.arange(len(wave)), np.arange(count) * step, gains) / 20.0)
+    return wave * ratio[:, np.newaxis]
+
+
+def limiting(case: Case, wave: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A limiter without memory of its own: whatever is above a ceiling is turned down to it."""
+    ceiling = 10.0 ** (rng.uniform(-19.0, -10.3) / 20.0)
+    width = max(3, round(case.rate_hz / case.frequency_hz * 2))
+    count = -(-len(wave) // width)
+    padded = np.concatenate((wave, np.zeros((count * width - len(wave), 2))))
+    peaks = np.abs(padded).reshape(count, -1).max(axis=1)
+    gain = np.minimum(1.0, ceiling / np.maximum(peaks, 1e-9))
+    return wave * np.interp(np.arange(len(wave)), (np.arange(count) + 0.5) * width, gain)[:, None]
+
+
+def mono(case: Case, wave: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    joined = wave.mean(axis=1) if rng.random() < 0.5 else wave.sum(axis=1)
+    return np.column_stack((joined, joined))
+
+
+def lost(case: Case, wave: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    at, frames = place(wave[:, 0], rng), block_of(case, rng)
+    return np.concatenate((wave[:at], wave[at + frames :], wave[:frames] * 0.0))
+
+
+PROGRAMME_FAULTS = {
+    "automatic_gain": riding,
+    "noise_gate": suppressing,
+    "limiter": limiting,
+    "mono_sum": mono,
+}
+
+
+def draw_path(rng: np.random.Generator) -> Case:
+    """A random input for the self-test, its tone 40 to 90 dB above the noise at -20 dBFS."""
+    case = draw(rng)
+    noise = max(0.1 * 10.0 ** (-rng.uniform(40.0, 90.0) / 20.0), 0.4 * 2.0 ** (1 - case.bits))
+    return replace(case, frequency_hz=TONE_HZ, amplitude_fs=0.1, noise_fs=noise)
