@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.analysis.filter_model import ORDERS, Family, Kind, Model, Side, bell_db
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -22,14 +23,7 @@ if TYPE_CHECKING:
 
     from levelset.analysis.response import Curve
 
-Side = Literal["high_pass", "low_pass"]
-Family = Literal["butterworth", "linkwitz_riley"]
-Kind = tuple[Family, int]
 
-ORDERS: tuple[Kind, ...] = (
-    *(("butterworth", n) for n in range(1, 9)),
-    *(("linkwitz_riley", n) for n in (2, 4, 8)),
-)
 COARSE: tuple[Kind, ...] = (("butterworth", 1), ("butterworth", 2), ("butterworth", 4))
 SIDES: tuple[Side, ...] = ("high_pass", "low_pass")
 MOST_BELLS = 5
@@ -120,117 +114,14 @@ class FittedResponse:
 
 
 @dataclass(frozen=True, slots=True)
-class _Model:
-    """Kinds of the edges and number of bells; parameters are level, ln corners, then bells."""
-
-    high: Kind | None
-    low: Kind | None
-    bells: int
-
-    @property
-    def edges(self) -> int:
-        return (self.high is not None) + (self.low is not None)
-
-    @property
-    def size(self) -> int:
-        return 1 + self.edges + 3 * self.bells
-
-    def edge(self, side: Side) -> Kind | None:
-        return self.high if side == "high_pass" else self.low
-
-    def with_edge(self, side: Side, kind: Kind | None) -> _Model:
-        return replace(self, high=kind) if side == "high_pass" else replace(self, low=kind)
-
-    def level_db(
-        self, parameters: NDArray[np.float64], frequency_hz: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        total = np.full(frequency_hz.size, float(parameters[0]))
-        place = 1
-        for kind, sign in ((self.high, -1.0), (self.low, 1.0)):
-            if kind is not None:
-                ratio = np.exp(sign * (np.log(frequency_hz) - parameters[place]))
-                total += edge_db(kind, ratio)
-                place += 1
-        for bell in parameters[place:].reshape(-1, 3):
-            total += bell_db(frequency_hz, math.exp(bell[0]), float(bell[1]), math.exp(bell[2]))
-        return total
-
-    def slopes(
-        self, parameters: NDArray[np.float64], frequency_hz: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Return the derivative of `level_db` by every parameter, shape (places, size)."""
-        out = np.ones((frequency_hz.size, self.size))
-        place = 1
-        for kind, sign in ((self.high, -1.0), (self.low, 1.0)):
-            if kind is not None:
-                ratio = np.exp(sign * (np.log(frequency_hz) - parameters[place]))
-                out[:, place] = -sign * _edge_slope(kind, ratio)
-                place += 1
-        for first in range(place, self.size, 3):
-            centre, gain, q = parameters[first : first + 3]
-            out[:, first : first + 3] = _bell_slopes(frequency_hz / math.exp(centre), gain, q)
-        return out
-
-
-@dataclass(frozen=True, slots=True)
 class _Fit:
-    model: _Model
+    model: Model
     parameters: NDArray[np.float64]
     cost: float
     jacobian: NDArray[np.float64]
 
     def criterion(self, places: int) -> float:
         return self.cost + self.model.size * math.log(places)
-
-
-def edge_db(kind: Kind, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the level of an edge, dB, at frequency over corner (a low-pass).
-
-    Butterworth: ``-10 lg(1 + r**(2n))`` (S. Butterworth, 1930). Linkwitz-Riley: two Butterworth
-    filters of half the order in a row, -6.02 dB at the corner (S. Linkwitz, 1976).
-    """
-    family, order = kind
-    if family == "butterworth":
-        return -10.0 * np.log10(1.0 + np.minimum(ratio, 1e12) ** (2 * order))
-    return -20.0 * np.log10(1.0 + np.minimum(ratio, 1e12) ** order)
-
-
-def bell_db(
-    frequency_hz: NDArray[np.float64], centre_hz: float, gain_db: float, q: float
-) -> NDArray[np.float64]:
-    """Return the level of a bell, dB.
-
-    Magnitude of ``(s**2 + s A/Q + 1) / (s**2 + s/(A Q) + 1)``, ``A = 10**(gain/40)``: the analog
-    prototype of the common digital equaliser (common practice, no source).
-    """
-    r = frequency_hz / centre_hz
-    a = 10.0 ** (gain_db / 40.0)
-    off = np.square(1.0 - r * r)
-    across = np.square(r / q)
-    level: NDArray[np.float64] = 10.0 * np.log10((off + across * a * a) / (off + across / (a * a)))
-    return level
-
-
-def _edge_slope(kind: Kind, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the derivative of `edge_db` by ln ratio."""
-    family, order = kind
-    power = order if family == "linkwitz_riley" else 2 * order
-    factor = (20.0 if family == "linkwitz_riley" else 10.0) / math.log(10.0)
-    slope: NDArray[np.float64] = -factor * power / (1.0 + np.maximum(ratio, 1e-12) ** -power)
-    return slope
-
-
-def _bell_slopes(r: NDArray[np.float64], gain_db: float, ln_q: float) -> NDArray[np.float64]:
-    """Return the derivatives of `bell_db` by ln centre, gain in dB and ln q, shape (places, 3)."""
-    square = r * r
-    off, across = np.square(1.0 - square), square * math.exp(-2.0 * ln_q)
-    a = 10.0 ** (gain_db / 20.0)
-    top, bottom = off + across * a, off + across / a
-    d_off = 4.0 * square * (1.0 - square)
-    by_centre = (d_off - 2.0 * across * a) / top - (d_off - 2.0 * across / a) / bottom
-    by_gain = (across * a / top + across / a / bottom) * (math.log(10.0) / 20.0)
-    by_q = -2.0 * across * (a / top - 1.0 / (a * bottom))
-    return np.stack((by_centre, by_gain, by_q), axis=1) * (10.0 / math.log(10.0))
 
 
 def fit_response(curve: Curve) -> FittedResponse | None:
@@ -275,7 +166,7 @@ class _Search:
 
     def run(self) -> _Fit:
         """Return the best of four searches that begin with no, one or both edges."""
-        flat = self._solve(_Model(None, None, 0), np.array([float(np.median(self.level))]))
+        flat = self._solve(Model(None, None, 0), np.array([float(np.median(self.level))]))
         high, low = (
             self._with_edge(flat, "high_pass", "soft_l1"),
             self._with_edge(flat, "low_pass", "soft_l1"),
@@ -403,7 +294,7 @@ class _Search:
                 best = without
         return best
 
-    def _solve(self, model: _Model, start: NDArray[np.float64], loss: str = "linear") -> _Fit:
+    def _solve(self, model: Model, start: NDArray[np.float64], loss: str = "linear") -> _Fit:
         from scipy.optimize import least_squares
 
         low, high = self._bounds(model)
@@ -418,14 +309,14 @@ class _Search:
         )
         return _Fit(model, found.x, 2.0 * float(found.cost), found.jac)
 
-    def _left(self, model: _Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    def _left(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
         def left(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
             difference = model.level_db(parameters, self.hz) - self.level
             return np.asarray(difference / self.error)
 
         return left
 
-    def _bounds(self, model: _Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _bounds(self, model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         bottom, top = math.log(self.hz[0]), math.log(self.hz[-1])
         low, high = [float(self.level.min()) - 30.0], [float(self.level.max()) + 30.0]
         for _ in range(model.edges):

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy import signal as scipy_signal
 
+from levelset.analysis.filter_model import bell_db, edge_db
 from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import Curve, read_response
 from levelset.analysis.response_change import response_change
-from levelset.analysis.response_fit import bell_db, edge_db, fit_response
+from levelset.analysis.response_fit import fit_response
 from levelset.analysis.response_words import response_words
 from levelset.analysis.two_taps import compare_taps
 from levelset.analysis.which_wire import read_wire
