@@ -79,7 +79,13 @@ async def draw() -> None:
         finally:
             session.close()
         session.levers = None
-        app = LevelsetApp(open_demo=lambda: session, list_jobs=list, charset="braille")
+        app = LevelsetApp(
+            open_demo=lambda: session,
+            list_jobs=list,
+            new_job=lambda plan: plan,
+            open_live=lambda *_: session,
+            charset="braille",
+        )
         async with app.run_test(size=SIZE) as pilot:
             screen = ProcedureScreen(session, ScreenPerson(app.post_message))
             await app.push_screen(screen)

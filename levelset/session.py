@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from levelset.ports.base import Levers, Port
     from levelset.record.job import Job
 
+OF_OWN_CALIBRATION = ("calibrate", "probe_check")
+"""Steps that belong to a touch in this job: there is none where a calibration came from a store."""
+
 
 @dataclass
 class Session:
@@ -37,6 +40,10 @@ class Session:
         What hands reach in a simulated vehicle; None on a real one.
     hands : Person or None
         Simulated hands; None on a real vehicle.
+    stored_calibration : bool
+        Whether a calibration of the store was taken, so that the whole job makes none.
+    notices : tuple of str
+        What to know before it begins, in full sentences.
     """
 
     title: str
@@ -45,6 +52,8 @@ class Session:
     job: Job
     levers: Levers | None
     hands: Person | None
+    stored_calibration: bool = False
+    notices: tuple[str, ...] = ()
 
     @property
     def simulated_hands(self) -> Person:
@@ -76,6 +85,8 @@ class Session:
         engine = self._engine(person)
         results: list[StepResult] = []
         for name, channel in whole_job(self.plan):
+            if name in OF_OWN_CALIBRATION and self.stored_calibration:
+                continue
             step = run_step(engine, self.port.info, name, channel)
             results.append(step)
             if on_step is not None:
@@ -90,10 +101,14 @@ class Session:
         Raises
         ------
         UsageError
-            If there is no such procedure or channel.
+            If there is no such procedure or channel, or it would calibrate what is calibrated.
         DeviceError
             If the input went away; what was done is in the record.
         """
+        if procedure == "calibrate" and self.stored_calibration:
+            raise UsageError(
+                "calibrate makes a calibration of its own", "leave out the one from the store"
+            )
         return run_step(self._engine(person), self.port.info, procedure, channel)
 
     def _engine(self, person: Person) -> Engine:
@@ -168,7 +183,12 @@ def new_job(plan_path: Path, jobs: Path | None) -> Path:
 
 
 def open_live_session(
-    folder: Path, *, device: str | None, output: str | None, rate_hz: int
+    folder: Path,
+    *,
+    device: str | None,
+    output: str | None,
+    rate_hz: int,
+    calibration: str | None = None,
 ) -> Session:
     """Open a job for measuring with a sound card.
 
@@ -180,22 +200,42 @@ def open_live_session(
         Names of the input and output device; None for the system's own input, and for no output.
     rate_hz : int
         Sample rate, Hz.
+    calibration : str or None
+        Name of a calibration of the store to begin with; None to calibrate in the job.
 
     Raises
     ------
     DeviceError
         If the device cannot be used.
     InputError
-        If the job cannot be written to.
+        If the job cannot be written to, or there is no such calibration.
+    UsageError
+        If the job is a demonstration, or the calibration does not fit it.
     """
     from levelset.ports.live import open_live
     from levelset.record.job import Job
+    from levelset.record.job_calibration import take_calibration
 
     job = Job.open(folder, writable=True)
     try:
         plan = job.plan()
+        if plan.invented:
+            raise UsageError(
+                "the job is a demonstration on an invented car",
+                "make a job of the vehicle with levelset job new",
+            )
         port = open_live(device, output=output, rate_hz=rate_hz, channels=plan.probe.tips)
     except BaseException:
         job.close()
         raise
-    return Session(job.head().title, plan, port, job, None, None)
+    session = Session(job.head().title, plan, port, job, None, None)
+    if calibration is not None:
+        try:
+            session.notices = take_calibration(
+                job, calibration, device=port.info.name, rate_hz=port.info.rate_hz
+            )
+        except BaseException:
+            session.close()
+            raise
+        session.stored_calibration = True
+    return session

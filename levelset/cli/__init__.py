@@ -9,6 +9,7 @@ import click
 
 from levelset import __version__
 from levelset.cli.calibrate import calibrate
+from levelset.cli.calibrate_save import calibrate_save
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
@@ -61,6 +62,7 @@ for _command in (
     job,
 ):
     cli.add_command(_command)
+calibrate.add_command(calibrate_save)
 _mark_examples(cli)
 
 

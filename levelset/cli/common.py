@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
     from levelset.session import Session
 
+RATE_HZ = 48_000
+"""Sample rate that is asked of a sound card where the person names none."""
 EXIT_NO = 1
 """Status where the answer is no: a record that does not hold, a step that failed."""
 
@@ -32,12 +34,16 @@ def open_screen(start: Callable[[], Session] | None) -> None:
             "run it in one, or use a command such as levelset demo --hands-free",
         )
     from levelset.record.store import list_jobs
-    from levelset.session import open_demo_session
+    from levelset.session import new_job, open_demo_session, open_live_session
     from levelset.tui.app import LevelsetApp
 
     session = None if start is None else start()
     LevelsetApp(
         open_demo=lambda: open_demo_session(None, None, seed=1, fast=False),
         list_jobs=list_jobs,
+        new_job=lambda plan: new_job(plan, None),
+        open_live=lambda folder, device, output, calibration: open_live_session(
+            folder, device=device, output=output, rate_hz=RATE_HZ, calibration=calibration
+        ),
         start=session,
     ).run()

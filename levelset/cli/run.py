@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import EXIT_NO, open_screen, print_json
+from levelset.cli.common import EXIT_NO, RATE_HZ, open_screen, print_json
 
 
 @click.command()
@@ -16,7 +16,10 @@ from levelset.cli.common import EXIT_NO, open_screen, print_json
 @click.option("--channel", help="Amplifier channel, where the procedure is about one.")
 @click.option("--device", help="Input device; see levelset devices.")
 @click.option("--output", help="Output device for levelset's own tones; none without it.")
-@click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate, Hz.")
+@click.option("--rate", type=int, default=RATE_HZ, show_default=True, help="Sample rate, Hz.")
+@click.option(
+    "--calibration", help="Calibration from the store to begin with; see levelset calibrate list."
+)
 @click.option("--screen", is_flag=True, help="Whole job on the terminal screen.")
 @click.option("--json", "as_json", is_flag=True, help="Print the step as JSON.")
 def run(
@@ -26,6 +29,7 @@ def run(
     device: str | None,
     output: str | None,
     rate: int,
+    calibration: str | None,
     screen: bool,
     as_json: bool,
 ) -> None:
@@ -42,7 +46,9 @@ def run(
 
     def start() -> Session:
         path: Path = find_job(folder)
-        return open_live_session(path, device=device, output=output, rate_hz=rate)
+        return open_live_session(
+            path, device=device, output=output, rate_hz=rate, calibration=calibration
+        )
 
     if screen:
         open_screen(start)
@@ -50,6 +56,8 @@ def run(
     from levelset.cli.person import terminal_person
 
     session = start()
+    for notice in session.notices:
+        click.echo(notice, err=True)
     person = terminal_person(lambda line: click.echo(line, err=as_json))
     try:
         if procedure is None:

@@ -271,11 +271,22 @@ def check_evidence(stored: StoredCalibration, path: Path) -> str:
     DamageError
         If a capture is missing or altered.
     """
+    return differs_from_captures(stored, [read_evidence(path, touch) for touch in stored.touches])
+
+
+def differs_from_captures(stored: StoredCalibration, captures: Sequence[bytes]) -> str:
+    """Compute a calibration again from the FLAC files of its touches, in their order.
+
+    Returns
+    -------
+    str
+        What differs first; nothing where it holds.
+    """
     made = stored.calibration
     try:
         touches = []
-        for touch in stored.touches:
-            codes, rate_hz = read_capture(io.BytesIO(read_evidence(path, touch)), touch.capture)
+        for touch, data in zip(stored.touches, captures, strict=True):
+            codes, rate_hz = read_capture(io.BytesIO(data), touch.capture)
             if (rate_hz, len(codes)) != (touch.frames.rate_hz, touch.frames.count):
                 return f"capture {touch.capture} has {len(codes)} frames at {rate_hz} Hz"
             if codes.shape[1] != len(made.volts_per_full_scale):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import App
@@ -18,6 +19,7 @@ from levelset.record.summary import JobSummary
 from levelset.tui.person import ScreenPerson, Seen
 from levelset.tui.renderables.charset import Charset, suited_charset
 from levelset.tui.screens.base import LevelScreen
+from levelset.tui.screens.form import Opened
 from levelset.tui.screens.jobs import JobsScreen
 from levelset.tui.screens.procedure import ProcedureScreen
 from levelset.tui.screens.texts import HelpScreen, PlanScreen, ResultScreen
@@ -46,6 +48,11 @@ class LevelsetApp(App[None]):
         Opens a demonstration on an invented car.
     list_jobs : callable
         Returns the recorded jobs.
+    new_job : callable
+        Makes a job of a plan file and returns its folder.
+    open_live : callable
+        Opens a job for measuring with a sound card: folder, and the names of input, output and
+        stored calibration, each None where none was given.
     start : Session or None
         A session to open at once; None shows the jobs.
     charset : {"braille", "ascii"} or None
@@ -67,12 +74,17 @@ class LevelsetApp(App[None]):
         *,
         open_demo: Callable[[], Session],
         list_jobs: Callable[[], Sequence[JobSummary]],
+        new_job: Callable[[Path], Path],
+        open_live: Callable[[Path, str | None, str | None, str | None], Session],
         start: Session | None = None,
         charset: Charset | None = None,
     ) -> None:
         super().__init__()
         self.open_demo = open_demo
         self.list_jobs = list_jobs
+        self.new_job = new_job
+        self.open_live = open_live
+        self.made: Path | None = None
         self.charset: Charset = charset or suited_charset(sys.stdout.encoding, os.environ)
         self.person: ScreenPerson | None = None
         self._start = start
@@ -102,6 +114,20 @@ class LevelsetApp(App[None]):
         self._view = None
         self.person = ScreenPerson(self.post_message, session.hands)
         self.push_screen(PlanScreen(session))
+
+    def on_opened(self, message: Opened) -> None:
+        """Show the plan of a job whose sound card is open, unless the person has left."""
+        found = message.found
+        there = message.screen in self.screen_stack and not self._leaving
+        if isinstance(found, LevelsetError):
+            if there:
+                message.screen.refuse(found)
+            return
+        if not there:
+            found.close()
+            return
+        self.action_jobs()
+        self.open(found)
 
     def begin(self) -> None:
         """Run the session that is open."""

@@ -20,6 +20,8 @@ class Session(Protocol):
     plan: JobPlan
     levers: Levers | None
     hands: Person | None
+    notices: tuple[str, ...]
+    """What to know before it begins, in full sentences."""
 
     @property
     def invented(self) -> bool:

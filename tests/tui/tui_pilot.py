@@ -37,12 +37,29 @@ def check_golden(app: LevelsetApp, name: str) -> None:
 
 
 def make_app(
-    script: Script | None = None, *, jobs=(JOB,), levers=None, hands=None, charset="braille"
+    script: Script | None = None,
+    *,
+    jobs=(JOB,),
+    levers=None,
+    hands=None,
+    charset="braille",
+    new_job=None,
+    open_live=None,
 ) -> tuple[LevelsetApp, FakeSession]:
     """Return the program with a session at hand; key ``d`` opens it."""
     made = FakeSession(script or Script([]), levers=levers, hands=hands)
-    app = LevelsetApp(open_demo=lambda: made, list_jobs=lambda: list(jobs), charset=charset)
+    app = LevelsetApp(
+        open_demo=lambda: made,
+        list_jobs=lambda: list(jobs),
+        new_job=new_job or unused,
+        open_live=lambda *chosen: (open_live or unused)(made, *chosen),
+        charset=charset,
+    )
     return app, made
+
+
+def unused(*_: object) -> Path:
+    raise AssertionError("not used in this test")
 
 
 def run_with(app: LevelsetApp, scenario, size=(80, 24)) -> None:

@@ -333,6 +333,7 @@ class FakeSession:
     title = "Heron estate"
     plan = PLAN
     invented = True
+    notices = ()
     job_path = Path("jobs/heron-estate")
 
     def __init__(self, script: Script, *, levers=None, hands=None) -> None:

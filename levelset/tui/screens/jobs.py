@@ -16,6 +16,8 @@ from levelset.record.summary import JobSummary
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import job_line
 from levelset.tui.screens.base import LevelScreen
+from levelset.tui.screens.form import NewJobScreen
+from levelset.tui.screens.probe import ProbeScreen
 from levelset.tui.screens.texts import JobScreen
 
 
@@ -23,6 +25,8 @@ class JobsScreen(LevelScreen):
     """Every job that is recorded, newest first as it is given."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "new", "new job", id="jobs.new"),
+        Binding("p", "probe", "design a probe", id="jobs.probe"),
         Binding("d", "demo", "demonstration", id="jobs.demo"),
     ]
 
@@ -44,7 +48,9 @@ class JobsScreen(LevelScreen):
         """Return the keys."""
         return [
             ("enter", "open"),
-            ("d", "demonstration on an invented car"),
+            ("n", "new job"),
+            ("p", "probe"),
+            ("d", "demonstration"),
             ("ctrl+q", "quit"),
             ("?", "help"),
         ]
@@ -66,12 +72,19 @@ class JobsScreen(LevelScreen):
         except LevelsetError as error:
             self._jobs, notice = (), f"{error.what}: {error.todo}."
         if not self._jobs and not notice:
-            notice = "No job yet. Press d to go through a whole job on an invented car."
+            notice = (
+                "No job yet. Press d to go through a whole job on an invented car, n to make a job "
+                "from a plan file."
+            )
         self.say(notice)
         options = self.query_one(OptionList)
         kept = options.highlighted
         options.clear_options()
         options.add_options([Option(Content(self._line(job))) for job in self._jobs])
+        made, self.levelset.made = self.levelset.made, None
+        if made is not None:
+            paths = [job.path for job in self._jobs]
+            kept = paths.index(made) if made in paths else kept
         if self._jobs:
             options.highlighted = min(kept or 0, len(self._jobs) - 1)
         self.redraw()
@@ -83,6 +96,14 @@ class JobsScreen(LevelScreen):
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Open the page of a job."""
         self.app.push_screen(JobScreen(self._jobs[event.option_index]))
+
+    def action_new(self) -> None:
+        """Ask for a plan file."""
+        self.app.push_screen(NewJobScreen())
+
+    def action_probe(self) -> None:
+        """Design a probe."""
+        self.app.push_screen(ProbeScreen())
 
     def action_demo(self) -> None:
         """Begin a demonstration."""

@@ -11,6 +11,7 @@ from levelset.errors import Interrupted, LevelsetError
 from levelset.tui.renderables.pages import INVENTED, job_lines, plan_lines, step_lines
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import TextScreen
+from levelset.tui.screens.form import MeasureScreen
 
 if TYPE_CHECKING:
     from levelset.procedures.facts import StepResult
@@ -37,7 +38,8 @@ class PlanScreen(TextScreen):
 
     def lines(self, width: int) -> list[str]:
         """Return the plan."""
-        return plan_lines(self._session.plan, width)
+        notices = [line for text in self._session.notices for line in (*wrapped(text, width), "")]
+        return [*notices, *plan_lines(self._session.plan, width)]
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
@@ -113,6 +115,10 @@ class ResultScreen(TextScreen):
 class JobScreen(TextScreen):
     """The page of a recorded job."""
 
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("m", "measure", "measure", id="job.measure"),
+    ]
+
     def __init__(self, job: JobSummary) -> None:
         super().__init__()
         self._job = job
@@ -127,7 +133,24 @@ class JobScreen(TextScreen):
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
-        return [("esc", "back"), ("up/down", "scroll"), ("ctrl+q", "quit"), ("?", "help")]
+        measure = [("m", "measure with the sound card")] if self._can_be_measured else []
+        return [
+            *measure,
+            ("esc", "back"),
+            ("up/down", "scroll"),
+            ("ctrl+q", "quit"),
+            ("?", "help"),
+        ]
+
+    @property
+    def _can_be_measured(self) -> bool:
+        # On an invented car there is nothing that a sound card could reach.
+        return not (self._job.invented or self._job.fault)
+
+    def action_measure(self) -> None:
+        """Ask for the sound card."""
+        if self._can_be_measured:
+            self.app.push_screen(MeasureScreen(self._job))
 
     def leave(self) -> None:
         """Go back to the list."""
@@ -149,8 +172,9 @@ The band says whether the tone is clean: word, shape and colour say the same.
 WHAT TO PRESS
 The tool watches and catches a level by itself, with a sound: keys are for the exceptions.
   esc       silences levelset and ends the procedure, then goes back
-  enter     a caution is read, a request is done, a number is typed
+  enter     a caution is read, a request is done, a number or a name is typed
   y n       answer a question
+  tab       the next field or line
   w         watch the simulated hands, or take over from them
   u         where the uncertainty comes from, and the pictures again
   f2        other colours
