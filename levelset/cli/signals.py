@@ -1,4 +1,4 @@
-"""Test signals as files."""
+"""Test signals as files, or out of an interface."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from levelset.cli.common import print_json
+from levelset.errors import UsageError
 
 if TYPE_CHECKING:
     from levelset.recordings.tracks import Format
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 @click.group()
 def signals() -> None:
-    r"""Test signals: list them, or write them for a player.
+    r"""Test signals: list them, write them for a player, or play them.
 
     \b
     Example:
@@ -94,6 +95,55 @@ def signals_write(
     kind: Format = "flac" if file_format == "flac" else "wav"
     for path in write_tracks(folder, tracks, rate, word, kind, progress):
         click.echo(path)
+
+
+@signals.command("play")
+@click.argument("name")
+@click.option("--output", required=True, metavar="DEVICE", help="Device; see levelset devices.")
+@click.option(
+    "--level",
+    type=float,
+    metavar="DB",
+    help="Level, dBFS: a full-scale sine is 0.  [default: -40]",
+)
+@click.option("--yes", is_flag=True, help="Agree to a level above -20 dBFS: loudspeakers are off.")
+@click.option("--seconds", type=float, metavar="T", help="End after so long; else by Ctrl-C.")
+@click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate, Hz.")
+def signals_play(
+    name: str, output: str, level: float | None, yes: bool, seconds: float | None, rate: int
+) -> None:
+    r"""Play a test signal out of an interface; Ctrl-C silences it.
+
+    It begins at -40 dBFS and rises by 6 dB a second to the level. Caution: a loud steady tone
+    burns voice coils and hurts hearing; loudspeakers off or disconnected, gain at minimum.
+
+    \b
+    Example:
+      levelset signals play check-level --output pulse --seconds 10
+      levelset signals play set-bass --output "interface" --level -10 --yes
+    """
+    from levelset.ports.live import open_live
+    from levelset.ports.rising import check_shared, checked_level, play_rising
+    from levelset.recordings.tracks import chosen_tracks
+
+    if seconds is not None and not 0.0 < seconds <= 1e6:
+        raise UsageError(f"--seconds {seconds:g} is out of range", "give a time above 0")
+    level_dbfs = checked_level(level, agreed=yes)
+    track = chosen_tracks(_catalogue(0.0), (name,))[0]
+    port = open_live(None, output=output, rate_hz=rate, channels=0)
+    try:
+        check_shared(port.opened.output, level_dbfs)
+        click.echo(f"{track.name}: {track.signal.purpose}")
+        click.echo(f"CAUTION: {track.caution} Ctrl-C silences it.")
+
+        def say(step_dbfs: float) -> None:
+            click.echo(f"  playing at {step_dbfs:g} dBFS")
+            sys.stdout.flush()
+
+        play_rising(port, track.signal, level_dbfs, seconds, say)
+    finally:
+        port.close()
+    click.echo("silent")
 
 
 def _catalogue(overlap_db: float) -> tuple[Track, ...]:

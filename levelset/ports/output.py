@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from levelset.ports.ring import Ring
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 FADE_IN_S = 1.0
 """A signal rises for this long, s."""
@@ -36,7 +36,7 @@ class Sound:
     ----------
     number : int
         Counts up with every order to play.
-    signal : Signal
+    signal : Playable
         What.
     outputs : tuple of int or None
         Output channels from 0; None is all.
@@ -47,7 +47,7 @@ class Sound:
     """
 
     number: int
-    signal: Signal
+    signal: Playable
     outputs: tuple[int, ...] | None
     start_frame: int
     gain: float
@@ -86,12 +86,14 @@ class Output:
         return not self._sounds and not self._orders
 
     def play(
-        self, number: int, signal: Signal, ratio: float, outputs: tuple[int, ...] | None
+        self, number: int, signal: Playable, ratio: float, outputs: tuple[int, ...] | None
     ) -> None:
         """Order a signal; the next buffer begins it, and ends what sounded before.
 
         The same signal on the same outputs goes on without a jump of phase to the new ratio.
         """
+        # A signal may make a table at its first use, for which the callback has no time.
+        signal.at(np.zeros(1))
         step = ratio / (FADE_IN_S * self._rate_hz)
         self._orders.append(Sound(number, signal, outputs, 0, 0.0, ratio, step))
 
