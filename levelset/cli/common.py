@@ -38,6 +38,12 @@ def open_screen(start: Callable[[], Session] | None) -> None:
     from levelset.tui.app import LevelsetApp
 
     session = None if start is None else start()
+    if sys.platform != "win32":
+        # A sound card is opened in a process of its own; what looks after its shared memory passes
+        # on the error stream when it starts, which the screen takes away.
+        from multiprocessing import resource_tracker
+
+        resource_tracker.ensure_running()
     LevelsetApp(
         open_demo=lambda: open_demo_session(None, None, seed=1, fast=False),
         list_jobs=list_jobs,

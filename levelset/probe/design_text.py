@@ -48,7 +48,7 @@ def design_lines(
     cautions : iterable of Hazard
         What to mind while it is used.
     width : int
-        Longest line, at least 60.
+        Longest line, at least 58.
 
     Returns
     -------

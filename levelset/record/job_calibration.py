@@ -66,7 +66,8 @@ def take_calibration(job: Job, name: str, *, device: str, rate_hz: int) -> tuple
     _check_fits(stored, probe.tips, probe.divider * probe.full_scale_volts_peak)
     found = warnings(stored, device=device, rate_hz=rate_hz, divider=probe.divider, tips=probe.tips)
     taken = _alone(stored.calibration, stored.name)
-    if not made or made[-1][1] != taken:
+    # A touch of a battery may have added to it since.
+    if not made or replace(made[-1][1], dc=None) != taken:
         seq = job.append("calibration", to_data(taken))
         source = (
             f"Calibration {stored.name!r} of {stored.created} from the store; its file has the "
@@ -122,7 +123,9 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
         raise InputError(
             f"{folder}: no calibration was made in this job", "run levelset run calibrate"
         )
-    seq, made = own[-1]
+    made = own[-1][1]
+    # A touch of a battery repeats the line; the comparison with the multimeter was the first.
+    seq = next(seq for seq, other in own if other.evidence == made.evidence)
     readings = dict(job.readings())
     touches, captures = [], []
     for number in made.evidence:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 import threading
 from dataclasses import replace
 from pathlib import Path
@@ -24,7 +26,9 @@ from levelset.tui.screens.texts import HelpScreen, JobScreen, PlanScreen
 REAL = replace(JOB, invented=False, vehicle="Heron estate")
 
 
-@pytest.mark.parametrize(("size", "name"), [((80, 24), "80x24"), ((120, 40), "120x40")])
+@pytest.mark.parametrize(
+    ("size", "name"), [((60, 20), "60x20"), ((80, 24), "80x24"), ((120, 40), "120x40")]
+)
 def test_the_design_of_a_probe(size, name):
     app, _ = make_app()
 
@@ -33,7 +37,8 @@ def test_the_design_of_a_probe(size, name):
         assert isinstance(app.screen, ProbeScreen)
         check_golden(app, f"probe_empty_{name}")
         await pilot.press(*"500", "enter")
-        assert "500 V peak is too high: type a number from 1 to 400 V peak." in screen_text(app)
+        text = " ".join(screen_text(app).split())
+        assert "500 V peak is too high: type a number from 1 to 400 V peak." in text
         await pilot.press("backspace", "backspace", "backspace", *"120", "enter", *"1,5", "enter")
         check_golden(app, f"probe_{name}")
         await pilot.press("down", "down", "escape")
@@ -230,6 +235,36 @@ def test_an_unusable_calibration_is_refused_like_a_device():
         await until(pilot, lambda: "choose another one." in screen_text(app), "the refusal")
 
     run_with(app, scenario)
+
+
+def test_a_sound_card_can_be_opened_while_the_screen_has_the_error_stream():
+    code = """
+import io, sys
+from levelset.cli.common import open_screen
+from levelset.errors import DeviceError
+from levelset.ports.audio_process import devices
+from levelset.tui.app import LevelsetApp
+
+class Taken(io.StringIO):
+    isatty = lambda self: True
+    fileno = lambda self: -1
+
+def run(app):
+    sys.stderr = Taken()
+    try:
+        devices()
+    except DeviceError:
+        pass
+
+if __name__ == "__main__":
+    sys.stdin = sys.stdout = Taken()
+    LevelsetApp.run = run
+    open_screen(None)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
 
 
 async def type_lines(pilot, *lines):

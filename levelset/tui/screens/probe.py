@@ -27,7 +27,9 @@ TIPS: tuple[tuple[Tips, str], ...] = (
     ("balanced", "two, on one balanced input"),
 )
 FIRST = "Type the largest voltage at a tip and the full scale of the input, each with enter."
-LABEL = 26
+LABEL = 25
+NARROWEST = 58
+"""Width of the page on the smallest screen, beside its scroll bar."""
 
 
 class ProbeScreen(LevelScreen):
@@ -81,13 +83,13 @@ class ProbeScreen(LevelScreen):
             value = self._values.get(name)
             if index == self._at:
                 shown = (
-                    "" if value is None or self._entry.text else f"{number(value / size)} {unit}, "
+                    "" if value is None or self._entry.text else f"{number(value / size)} {unit}   "
                 )
-                text = self._entry.line() if not shown else f"> {shown}or {self._range()}"
+                text = self._entry.line() if not shown else f"> {shown}({self._range()})"
             elif value is None:
                 text = "  not given"
             else:
-                guess = "   typical; the data sheet knows better"
+                guess = "   typical; see data sheet"
                 text = (
                     f"  {number(value / size)} {unit}{guess if value == TYPICAL.get(name) else ''}"
                 )
@@ -117,7 +119,7 @@ class ProbeScreen(LevelScreen):
             f"{number(TYPICAL['ground_lead_w'])} W; battery {number(TYPICAL['battery_v'])} V. "
             "levelset probe --help takes others."
         )
-        page = design_lines(design, mistakes, (PROBE, TOUCH), max(width, 60))
+        page = design_lines(design, mistakes, (PROBE, TOUCH), max(width, NARROWEST))
         return [*page, "", *wrapped(typical, width)]
 
     def on_key(self, event: events.Key) -> None:
@@ -186,7 +188,7 @@ class ProbeScreen(LevelScreen):
         low, high, unit = self._entry.low, self._entry.high, self._entry.unit
         assert low is not None
         assert high is not None
-        return f"type a number from {number(low)} to {number(high)} {unit}"
+        return f"from {number(low)} to {number(high)} {unit}"
 
 
 def _shown_in(name: str) -> tuple[float, str]:
