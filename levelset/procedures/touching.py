@@ -135,6 +135,7 @@ def _one_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point, reason: s
         event: TouchReading | Answer = yield Listen(listening, shown, offers)
         if isinstance(event, Answer):
             listening = StepSpec(spec.hold_s, spec.identify, spec.coupling_hz, touched=True)
+            offers = ()
             continue
         if event.state == "done":
             return event
