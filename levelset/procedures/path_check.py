@@ -171,7 +171,16 @@ class _Ear:
                 raise StepFailed("The input was interrupted; run the check again")
             end = frames.first + frames.count
         assert first is not None
-        return self._samples(replace(first, count=end - first.first))
+        return self._cut(replace(first, count=end - first.first))
+
+    def _cut(self, frames: Frames) -> NDArray[np.float64]:
+        try:
+            return self._samples(frames)
+        except LookupError:
+            raise StepFailed(
+                "The computer did not keep up with the input: close other programs and run the "
+                "check again"
+            ) from None
 
     def _window(self, what: str) -> Steps:
         guidance = Guidance(f"Wait: {what} is being listened to.", Act("wait"), headline="WAIT")
@@ -184,7 +193,7 @@ class _Ear:
     def _hears(self, frames: Frames) -> bool:
         from levelset.analysis.path_verdict import TONE_HZ, tone_peak
 
-        heard = self._samples(frames)
+        heard = self._cut(frames)
         return any(
             tone_peak(heard[:, channel], frames.rate_hz, TONE_HZ) > HEARD_FS
             for channel in range(heard.shape[1])

@@ -51,7 +51,7 @@ PARTS = {
 }
 
 
-def run(part, trials, clean, seed, say=lambda line: None):
+def run(part, trials, clean, seed, say=lambda *words: None):
     """Return the rate at which each fault was named, and what clean ones were blamed for."""
     find, kinds = PARTS[part]
     rates = {}
