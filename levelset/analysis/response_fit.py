@@ -36,7 +36,10 @@ CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 EARNED = 10.0
 """How much a part must lower the criterion."""
-LEAST_BELL_DB = 0.4
+LEAST_BELL_DB, DEEPEST_BELL_DB = 0.4, 15.0
+USUAL_BELL = np.array([6.0, 0.8])
+"""Spread of equalisers' gains, dB, and of ln q: of two explanations alike the usual one is taken
+(common practice, no source)."""
 DEEPEST_DB = 45.0
 """Below the highest place by more the curve tells more about leakage than about filters."""
 
@@ -247,7 +250,7 @@ class _Search:
                 if side == "low_pass":
                     corner = math.log(self.hz[-1]) - share * span
                 start = np.insert(fit.parameters, place, corner)
-                left = self._left(model)(start) * self.error
+                left = self._left(model)(start)[: self.hz.size] * self.error
                 # The level is free: only the middle of what is left does not count.
                 middle = float(np.median(left))
                 start[0] -= middle
@@ -302,7 +305,7 @@ class _Search:
         found = least_squares(
             self._left(model),
             start,
-            lambda parameters: model.slopes(parameters, self.hz) / self.error[:, np.newaxis],
+            self._slopes(model),
             (low, high),
             loss=loss,
             max_nfev=40,
@@ -310,11 +313,27 @@ class _Search:
         return _Fit(model, found.x, 2.0 * float(found.cost), found.jac)
 
     def _left(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+        first = 1 + model.edges
+
         def left(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
             difference = model.level_db(parameters, self.hz) - self.level
-            return np.asarray(difference / self.error)
+            bells = parameters[first:].reshape(-1, 3)[:, 1:] / USUAL_BELL
+            return np.concatenate((difference / self.error, bells.ravel()))
 
         return left
+
+    def _slopes(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+        rows = np.zeros((2 * model.bells, model.size))
+        for bell in range(model.bells):
+            for part in (0, 1):
+                place = 1 + model.edges + 3 * bell + 1 + part
+                rows[2 * bell + part, place] = 1.0 / USUAL_BELL[part]
+
+        def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+            curve = model.slopes(parameters, self.hz) / self.error[:, np.newaxis]
+            return np.concatenate((curve, rows))
+
+        return slopes
 
     def _bounds(self, model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         bottom, top = math.log(self.hz[0]), math.log(self.hz[-1])
@@ -324,8 +343,8 @@ class _Search:
             low.append(bottom - 0.7)
             high.append(top + 0.7)
         for _ in range(model.bells):
-            low.extend((bottom, -24.0, math.log(0.3)))
-            high.extend((top, 24.0, math.log(8.0)))
+            low.extend((bottom, -DEEPEST_BELL_DB, math.log(0.4)))
+            high.extend((top, DEEPEST_BELL_DB, math.log(8.0)))
         return np.array(low), np.array(high)
 
     def described(self, fit: _Fit) -> FittedResponse:
