@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from functools import lru_cache
 from pathlib import Path
@@ -15,7 +14,6 @@ from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from levelset.probe.reading import Reading
-    from levelset.quantity import Quantity
     from levelset.record.audio_files import Recording
     from levelset.record.stored_calibration import StoredCalibration
     from levelset.recordings.measure import Measured
@@ -188,12 +186,12 @@ def print_reading(reading: Reading) -> None:
         return
     parts = []
     if reading.volts_rms is not None:
-        parts.append(_with_u(reading.volts_rms))
+        parts.append(f"{reading.volts_rms.text()} RMS")
     if tone.level_dbfs is not None and tone.frequency_hz is not None:
         parts.append(f"{tone.level_dbfs.value:.3f} dBFS")
         parts.append(f"{tone.frequency_hz.value:.4f} Hz")
     if tone.thd_percent is not None:
-        parts.append(f"THD {_with_u(tone.thd_percent)}")
+        parts.append(f"THD {tone.thd_percent.text()}")
     if tone.thd_n_percent is not None:
         parts.append(f"THD+N {tone.thd_n_percent.value:.3g} %")
     clipping = tone.clipping
@@ -220,13 +218,3 @@ def _print(found: Measured, *, explain: bool) -> None:
                 f"    {line.name:30} {line.percent:9.5f} %  {line.share_percent:5.1f} % of the "
                 f"variance, {line.distribution}{dof}"
             )
-
-
-def _with_u(quantity: Quantity) -> str:
-    """Return value and uncertainty, the latter with two digits, at most six decimals."""
-    places, below = 6, quantity.u < 1e-6
-    if not below:
-        places = min(6, max(0, 1 - math.floor(math.log10(quantity.u))))
-    unit = {"V": "V RMS"}.get(quantity.unit, quantity.unit)
-    u = "0.000001" if below else f"{quantity.u:.{places}f}"
-    return f"{quantity.value:.{places}f} ± {u} {unit}"

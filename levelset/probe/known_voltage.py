@@ -168,7 +168,7 @@ def compare_known_voltage(start: KnownVoltage, end: KnownVoltage) -> EndCheck:
     u = expanded_uncertainty(lines)
     change = Quantity(100.0 * (ratio - 1.0), 100.0 * ratio * u, "%")
     confirmed = abs(change.value) <= 100.0 * DRIFT_LIMIT + change.u
-    moved = f"The known voltage reads {change.value:+.2f} % +- {change.u:.2f} % against the start"
+    moved = f"The known voltage reads {change.text(signed=True)} against the start"
     sentence = (
         f"{moved}: the scale held."
         if confirmed

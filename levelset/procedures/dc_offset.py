@@ -58,10 +58,9 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
         yield Finish("skipped", "One tip cannot read across two terminals.", {})
         return
     outcome, verdict, words = _verdict(offset)
-    shown = f"{1e3 * offset.value:.0f} mV ± {1e3 * offset.u:.0f} mV"
     yield Finish(
         outcome,
-        f"Offset of {channel.name}: {shown}, {words}.",
+        f"Offset of {channel.name}: {offset.text()}, {words}.",
         {"volts": offset.as_json(), "verdict": verdict, **result},
     )
 

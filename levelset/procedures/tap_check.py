@@ -52,11 +52,11 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         "wake_up": _wake_up(positive, plan.wake_up_volts),
         **extra,
     }
-    sentence = f"Positive leg {_text(positive)}"
+    sentence = f"Positive leg {positive.text()}"
     if negative is not None:
-        sentence += f", negative leg {_text(negative)}"
+        sentence += f", negative leg {negative.text()}"
     if offset is not None:
-        sentence += f", across {_text(offset)}"
+        sentence += f", across {offset.text()}"
     if biased:
         sentence += ": both legs stand on a bias, a bridged output. Never ground a leg."
     yield Finish("accepted", f"{sentence} {result['wake_up']}", result)
@@ -97,9 +97,3 @@ def _wake_up(bias: Quantity, threshold_v: float | None) -> str:
     if bias.high < threshold_v:
         return f"Not enough to wake up an amplifier that needs {threshold_v:g} V: wire its remote."
     return f"Too close to call for an amplifier that needs {threshold_v:g} V."
-
-
-def _text(volts: Quantity) -> str:
-    if abs(volts.value) < 1.0:
-        return f"{1e3 * volts.value:.0f} mV ± {1e3 * volts.u:.0f} mV"
-    return f"{volts.value:.2f} V ± {volts.u:.2f} V"

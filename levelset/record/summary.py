@@ -48,7 +48,7 @@ class ChannelSummary:
         if volts is None:
             return f"{text}, not set" if self.outcome is None else f"{text}, {self.outcome}"
         verified = {None: "not verified", True: "verified", False: "look again"}[self.verified]
-        text += f", set {volts.value:.2f} V RMS +- {volts.u:.2f} V"
+        text += f", set {volts.text()} RMS"
         return f"{text}, limited by {self.limited_by}, {verified}"
 
 

@@ -426,7 +426,8 @@ def test_memory_does_not_grow_with_the_length(tmp_path):
         return most
 
     peak(20)
-    assert peak(160) < 1.1 * peak(40)
+    # Decoding runs ahead of reading by a block or so; four times the length would show.
+    assert peak(160) < 1.5 * peak(40)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo terminal")
