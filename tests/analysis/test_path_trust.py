@@ -237,3 +237,13 @@ def test_a_lost_block_within_the_programme_is_said(played):
     assert [f.code for f in trust.findings] == ["samples_missing"]
     assert not trust.trusted
     assert "cannot be trusted" in trust.channels[0].line
+
+
+def test_no_usual_block_is_a_whole_number_of_periods_of_the_tone():
+    # Powers of two and their multiples, and whole parts of a second, as drivers and sound servers
+    # use them: common practice, no source.
+    powers = [m * 2**k for k in range(4, 14) for m in (1, 3) if m * 2**k <= 9600]
+    for rate_hz in (44_100, 48_000, 96_000):
+        parts = [rate_hz // n for n in (1000, 500, 400, 250, 200, 100, 50, 40, 25, 20, 10)]
+        turns = np.array([p for p in (*powers, *parts) if p <= 9600]) * TONE_HZ / rate_hz
+        assert 2 * math.pi * np.abs(turns - turns.round()).min() > 0.1
