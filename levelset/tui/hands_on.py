@@ -137,6 +137,22 @@ class HandsOn:
         self._levers.engine(self._engine)
         self.said = "the engine runs" if self._engine else "the engine is off"
 
+    def watched(self, act: Act) -> None:
+        """Remember what simulated hands do when they are asked for this, as a person sees it."""
+        match act.verb:
+            case "place_tips":
+                self._tips["A"] = act.tip_a or self._tips["A"]
+                self._tips["B"] = act.tip_b or self._tips["B"]
+            case "play_track" if act.signal is not None:
+                self._track = act.signal.name
+            case "stop_track":
+                self._track = None
+            case "start_engine":
+                self._engine = True
+            case _:
+                return
+        self.said = "as the hands left it"
+
     def lines(self, act: Act | None, width: int, *, watching: bool) -> list[str]:
         """Return what the vehicle looks like, and the keys that move it.
 

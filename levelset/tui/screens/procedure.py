@@ -235,6 +235,8 @@ class ProcedureScreen(LevelScreen):
                 self._mode("listen", guidance.sentence)
                 self.query_one("#band").set_classes(band_of(view.reading).state)
             case Ask() as ask:
+                if ask is not before and self._person.watching and self._hands_on is not None:
+                    self._hands_on.watched(ask.act)
                 if ask is not before:
                     self._entry = Entry(ask.low, ask.high, ask.unit)
                 self._mode("ask", ask.sentence)
