@@ -15,7 +15,7 @@ import numpy as np
 
 from levelset.analysis.continuity import LEAST_JUMP_RAD, Break, find_breaks
 from levelset.analysis.path_finding import Finding, FindingCode, Place
-from levelset.analysis.same_codes import find_copies, still_runs
+from levelset.analysis.same_codes import effective_bits, find_copies, still_runs
 from levelset.analysis.tone_movement import Movement, level_finding, movement_of
 from levelset.analysis.tone_track import ToneTrack, frequency, track_tone, unbroken
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 HELD_DEPTH = 0.3
 COPY_DEPTH = 0.05
+FEWEST_STEPS = 30
+"""A tone of fewer steps of the codes comes again code for code by chance."""
 SOFT_EDGE = 0.5
 """A zero that the tone has faded into by this much was faded, not zeroed."""
 LONGEST_BLOCK_S = 0.2
@@ -134,7 +136,9 @@ class _Faults:
         faults = cls(samples, track)
         for at, frames in still_runs(samples):
             faults._add_still(samples, at, frames)
-        for copy in find_copies(samples, track.rate_hz):
+        step = 2.0 ** (1 - effective_bits(samples))
+        enough = track.amplitude >= FEWEST_STEPS * step
+        for copy in find_copies(samples, track.rate_hz) if enough else ():
             inside = any(abs(copy.at - p.at) < p.frames for p in (*faults.zeroed, *faults.frozen))
             # Where the tone is cut, few codes are left, which come again by chance.
             hop = min(copy.at // track.hop, track.phasors.size - 1)

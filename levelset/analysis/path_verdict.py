@@ -34,6 +34,9 @@ TRACKING_DB = 0.05
 MONO_DB = -20.0
 LEAK_DB = -60.0
 """Above this, one channel changes the other by more than 0.1 %."""
+BESIDE = (0.95, 0.97, 1.03, 1.05)
+CLEAR = 4.0
+"""A tone stands out of the noise when it has so many times the peak of its neighbourhood."""
 NOT_THERE_DB = -40.0
 WINDOW_S = 0.25
 """Length of a live reading, by which the lowest level that can be trusted is reckoned."""
@@ -236,7 +239,9 @@ def _left_only(
     # Never the ratio of two nothings: some 24-bit codes count as there.
     least = 2.0**-25
     ratio_db = db_from_ratio(max(right, least) / max(left, least))
-    usual = tone_peak(stretches.low_after[:, 0], rate_hz, tone_hz)
+    beside = max(tone_peak(samples[:, 1], rate_hz, part * tone_hz) for part in BESIDE)
+    if right < CLEAR * beside:
+        return ratio_db, None
     if ratio_db > -MONO_DB:
         return ratio_db, Finding(
             "channels_swapped",
@@ -248,7 +253,7 @@ def _left_only(
             f"What the left output alone plays appears on input 2 at {ratio_db:+.1f} dB: both "
             "channels are mixed to one; choose a profile with two input channels.",
         )
-    if ratio_db > LEAK_DB and left > ratio_from_db(-3.0) * usual:
+    if ratio_db > LEAK_DB:
         return ratio_db, Finding(
             "channel_leak",
             f"What the left output alone plays leaks into input 2 at {ratio_db:.0f} dB: the "
