@@ -128,8 +128,7 @@ def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None
             f"the plan has no channel {channel_name!r}", f"use one of {', '.join(channels)}"
         )
     channel = None if channel_name is None else channels[channel_name]
-    tape = engine._tape  # noqa: SLF001 - see Situation.samples
-    now = Situation(engine.plan, engine.facts, info, channel, tape.cut)
+    now = Situation(engine.plan, engine.facts, info, channel, engine.samples)
     return engine.run(name, channel_name, start(now))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -35,6 +35,9 @@ from levelset.procedures.protocol import (
 from levelset.procedures.tape import Tape, codes_from_samples
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Block, Port
     from levelset.probe.calibration import Calibration
@@ -42,6 +45,9 @@ if TYPE_CHECKING:
 
 
 T = TypeVar("T")
+
+PACE_S = 0.01
+"""Longest wait between two blocks while slow work goes on, s: well within the lease."""
 
 NEWEST_PERIODS = 4
 NEWEST_S = 0.05
@@ -115,6 +121,10 @@ class Engine:
     def facts(self) -> Facts:
         """What is established so far."""
         return Facts(self._calibration, self.steps)
+
+    def samples(self, frames: Frames) -> NDArray[np.float64]:
+        """Return raw samples of the last seconds; raises LookupError when they are gone."""
+        return self._tape.cut(frames)
 
     @property
     def tone_from(self) -> ToneFrom:
@@ -304,6 +314,8 @@ class Engine:
             done = worker.submit(work)
             while not done.done():
                 self._advance()
+                # A port that is not paced must not run ahead of the work.
+                wait((done,), timeout=PACE_S)
         return done.result()
 
     def _record(self, kind: str, data: dict[str, Any]) -> int:
