@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
-INSTALL = "apt-get install ngspice sox jq"
+INSTALL = "apt-get install ngspice sox jq flac espeak-ng alsa-utils sound-theme-freedesktop"
 
 
 @pytest.fixture
