@@ -48,15 +48,21 @@ def battery_touch(plan: JobPlan, facts: Facts) -> Procedure:
     if not volts > 0.0:
         raise StepFailed("The battery reads no positive voltage: change the meter's leads")
     tolerance_v = meter_tolerance_v(meter, volts)
-    reading: TouchReading = yield from touch(
-        identify_spec(plan), "both tips on the battery's positive terminal", plus, plus
-    )
-    details = {"battery_volts": volts, "tolerance_volts": tolerance_v, "typed": True}
-    seq: int = yield Accept(reading, "battery_touch", details)
     try:
+        reading: TouchReading = yield from touch(
+            identify_spec(plan), "both tips on the battery's positive terminal", plus, plus
+        )
+        details = {"battery_volts": volts, "tolerance_volts": tolerance_v, "typed": True}
+        seq: int = yield Accept(reading, "battery_touch", details)
         dc = dc_scale(reading, volts, tolerance_v, calibration, seq)
-    except UsageError as error:
-        raise StepFailed(f"{error.what}: {error.todo}") from error
+    except (StepFailed, UsageError) as failure:
+        # The rest of the job does not hang on it: DC is read from the multimeter then.
+        yield Finish(
+            "limited",
+            f"This input cannot be read by touch, DC is typed in from the multimeter. {failure}",
+            {"battery_v": Quantity(volts, tolerance_v, "V").as_json(), "dc": "typed"},
+        )
+        return
     rejection = dc.rejection_db
     order = len(dc.section)
     found = "DC coupled" if dc.dc_coupled else f"AC coupled with {order} pole{'s' * (order > 1)}"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from levelset.plan.job import ChannelPlan, JobPlan
+from levelset.plan.job import ChannelPlan, JobPlan, MeterSpec
 from levelset.ports.base import Point
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
-from levelset.procedures.common import stop_tone
+from levelset.procedures.common import Steps, stop_tone
 from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
     Accept,
@@ -16,7 +16,13 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.procedures.touching import agreed_touch, meter_tolerance_v, typed_dc, volts_spec
+from levelset.procedures.touching import (
+    agreed_touch,
+    meter_tolerance_v,
+    touched_or_typed,
+    typed_dc,
+    volts_spec,
+)
 from levelset.quantity import Quantity
 
 LOOK_AGAIN_V = 0.05
@@ -36,33 +42,43 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
     yield Acknowledge(cautions.TOUCH)
     yield from stop_tone(plan)
-    result: dict[str, object] = {}
-    if calibration.dc is not None and plan.probe.tips == 2:
-        where = f"tip A on the positive and tip B on the negative terminal of {channel.name}"
-        reading: TouchReading = yield from agreed_touch(volts_spec(plan), where, plus, minus)
-        result = {"typed": False, "touch_seq": (yield Accept(reading, "dc_offset", {}))}
-        offset = None if reading.pair is None else reading.pair.volts
-        if offset is None:
-            raise StepFailed("The touch has no volts: touch the battery again")
-    elif meter is not None:
-        volts: float = yield from typed_dc(
-            f"Multimeter on DC volts across the terminals of {channel.name}, red lead on the "
-            "positive one. What does it read?",
-            plus,
-            minus,
-            plan,
-        )
-        offset = Quantity(volts, meter_tolerance_v(meter, volts), "V")
-        result = {"typed": True}
-    else:
+    touching = calibration.dc is not None and plan.probe.tips == 2
+    if not touching and meter is None:
         yield Finish("skipped", "One tip cannot read across two terminals.", {})
         return
+    offset, result = yield from touched_or_typed(
+        _touched(plan, channel, plus, minus) if touching else None,
+        None if meter is None else _typed(plan, channel, meter, plus, minus),
+    )
     outcome, verdict, words = _verdict(offset)
     yield Finish(
         outcome,
         f"Offset of {channel.name}: {offset.text()}, {words}.",
         {"volts": offset.as_json(), "verdict": verdict, **result},
     )
+
+
+def _touched(plan: JobPlan, channel: ChannelPlan, plus: Point, minus: Point) -> Steps:
+    where = f"tip A on the positive and tip B on the negative terminal of {channel.name}"
+    reading: TouchReading = yield from agreed_touch(volts_spec(plan), where, plus, minus)
+    seq: int = yield Accept(reading, "dc_offset", {})
+    offset = None if reading.pair is None else reading.pair.volts
+    if offset is None:
+        raise StepFailed("The touch has no volts: touch the battery again")
+    return offset, {"typed": False, "touch_seq": seq}
+
+
+def _typed(
+    plan: JobPlan, channel: ChannelPlan, meter: MeterSpec, plus: Point, minus: Point
+) -> Steps:
+    volts: float = yield from typed_dc(
+        f"Multimeter on DC volts across the terminals of {channel.name}, red lead on the "
+        "positive one. What does it read?",
+        plus,
+        minus,
+        plan,
+    )
+    return Quantity(volts, meter_tolerance_v(meter, volts), "V"), {"typed": True}
 
 
 def _verdict(offset: Quantity) -> tuple[OutcomeWord, str, str]:

@@ -15,6 +15,7 @@ from levelset.procedures.touching import (
     BIASED_V,
     agreed_touch,
     meter_tolerance_v,
+    touched_or_typed,
     typed_dc,
     volts_spec,
 )
@@ -30,13 +31,14 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
     yield from stop_tone(plan)
     yield Acknowledge(cautions.ENGINE)
     yield Ask("Start the engine: the bias follows the supply.", Act("start_engine"))
-    if facts.calibration.dc is not None:
-        found = yield from _touched(plan)
-    elif plan.probe.meter_dc is not None:
-        found = yield from _typed(plan, plan.probe.meter_dc)
-    else:
+    meter = plan.probe.meter_dc
+    if facts.calibration.dc is None and meter is None:
         yield Finish("skipped", "Neither a battery's touch nor DC limits of the meter.", {})
         return
+    touching = facts.calibration.dc is not None
+    found = yield from touched_or_typed(
+        _touched(plan) if touching else None, None if meter is None else _typed(plan, meter)
+    )
     positive, negative, offset, extra = found
     legs = [leg for leg in (positive, negative) if leg is not None]
     biased = len(legs) == 2 and all(leg.low > BIASED_V for leg in legs)

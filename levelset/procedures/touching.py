@@ -100,6 +100,25 @@ def agreed_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point) -> Step
     )
 
 
+def touched_or_typed(touching: Steps | None, typing: Steps | None) -> Steps:
+    """Touch where that is possible, else, or where it fails, type in what the multimeter reads.
+
+    Raises
+    ------
+    StepFailed
+        If touching failed and nothing can be typed.
+    """
+    if touching is not None:
+        try:
+            return (yield from touching)
+        except StepFailed:
+            if typing is None:
+                raise
+    if typing is None:
+        raise StepFailed("Neither touch nor multimeter can read DC here")
+    return (yield from typing)
+
+
 def typed_dc(sentence: str, red: Point, black: Point | None, plan: JobPlan) -> Steps:
     """Ask for the multimeter's DC reading; returns volts."""
     answer: Answer = yield Ask(
