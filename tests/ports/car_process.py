@@ -134,6 +134,8 @@ def obey(levers: CarLevers, words: dict[str, Any]) -> Any:
             return levers.touch(tip, Point(**point))
         case {"do": "meter_ac_volts", "red": red, "black": black}:
             return levers.meter_ac_volts(Point(**red), None if black is None else Point(**black))
+        case {"do": "meter_dc_volts", "red": red, "black": black}:
+            return levers.meter_dc_volts(Point(**red), None if black is None else Point(**black))
         case {"do": "engine", "running": running}:
             return levers.engine(running)
     raise ValueError(f"no such movement: {words}")
@@ -207,6 +209,10 @@ class RemoteLevers:
     def meter_ac_volts(self, red: Point, black: Point | None) -> float:
         other = None if black is None else asdict(black)
         return float(self._do("meter_ac_volts", settles=False, red=asdict(red), black=other))
+
+    def meter_dc_volts(self, red: Point, black: Point | None) -> float:
+        other = None if black is None else asdict(black)
+        return float(self._do("meter_dc_volts", settles=False, red=asdict(red), black=other))
 
     def engine(self, running: bool) -> None:
         self._do("engine", running=running)
