@@ -6,7 +6,7 @@ import pytest
 from levelset.analysis.octaves import band_edges, exact_frequencies
 from levelset.analysis.weighting import a_weighting
 
-# IEC 61672-1:2013, Table 3, column A, by nominal frequency (public transcription).
+# IEC 61672-1:2013, Table 3, column A, by nominal frequency (read in a public copy).
 TABLE_3 = {
     20: -50.5, 31.5: -39.4, 50: -30.2, 63: -26.2, 100: -19.1, 125: -16.1, 200: -10.9, 250: -8.6,
     400: -4.8, 500: -3.2, 800: -0.8, 1000: 0.0, 1250: 0.6, 1600: 1.0, 2000: 1.2, 2500: 1.3,
