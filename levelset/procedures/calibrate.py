@@ -6,7 +6,7 @@ from levelset.plan.job import JobPlan
 from levelset.plan.set_tone import calibration_tone_hz
 from levelset.ports.base import Point, PortInfo
 from levelset.probe.calibrate import calibrate_from_common_touch
-from levelset.probe.reading import Reading, TipsReading, ToneSpec
+from levelset.probe.reading import TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     AT_END,
@@ -16,6 +16,7 @@ from levelset.procedures.common import (
     place_tips,
     settle,
     start_tone,
+    tip_a_of,
     tone_spec,
     void_guidance,
 )
@@ -131,7 +132,7 @@ def common_touch(spec: ToneSpec, point: Point, plan: JobPlan, as_what: str) -> S
         high=float(plan.probe.max_volts),
     )
     guidance = Guidance("Keep the tips where they are.", Act("wait"), headline="HOLD STILL")
-    reading: TipsReading = yield from settle(spec, guidance, of=_tip_a, again_after_s=1.0)
+    reading: TipsReading = yield from settle(spec, guidance, of=tip_a_of, again_after_s=1.0)
     meter_v = float(answer.value)
     seq: int = yield Accept(reading, as_what, {"meter_volts_rms": meter_v})
     return reading, meter_v, seq
@@ -140,10 +141,6 @@ def common_touch(spec: ToneSpec, point: Point, plan: JobPlan, as_what: str) -> S
 def levels_dbfs(reading: TipsReading) -> list[Quantity]:
     """Return the level of every tip that has one."""
     return [leg.tone.level_dbfs for leg in reading.legs if leg.tone.level_dbfs is not None]
-
-
-def _tip_a(reading: TipsReading) -> Reading:
-    return reading.legs[0]
 
 
 def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) -> Steps:
@@ -162,7 +159,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END,))
         if isinstance(event, Answer):
             return min(volume, plan.source.max_volume)
-        leg = _tip_a(event)
+        leg = tip_a_of(event)
         watch.add(leg)
         patience.wait(leg)
         shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act)

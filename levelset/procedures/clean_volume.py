@@ -14,6 +14,7 @@ from levelset.procedures.common import (
     Patience,
     Steps,
     ask_volume,
+    output_of,
     place_tips,
     set_volume,
     settle,
@@ -151,7 +152,7 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CONFIRM")
     while volume >= 1:
         yield from set_volume(volume)
-        reading: TipsReading = yield from settle(spec, guidance, of=_output, again_after_s=1.0)
+        reading: TipsReading = yield from settle(spec, guidance, of=output_of, again_after_s=1.0)
         one = reading.output
         if one.tone.thd_percent is None or one.volts_rms is None:
             raise StepFailed("The reading has no volts: calibrate the probe again")
@@ -166,7 +167,3 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
             return result
         volume -= 1
     raise StepFailed("The source is clean at no volume: check what plays the tone")
-
-
-def _output(reading: TipsReading) -> Reading:
-    return reading.output

@@ -102,6 +102,16 @@ def set_volume(volume: int) -> Steps:
     yield Ask(f"Turn the volume to {volume}.", Act("set_volume", value=float(volume)))
 
 
+def output_of(reading: TipsReading) -> Reading:
+    """Return the reading of the output itself."""
+    return reading.output
+
+
+def tip_a_of(reading: TipsReading) -> Reading:
+    """Return the reading of tip A against chassis."""
+    return reading.legs[0]
+
+
 class Patience:
     """Ends a step that leads nowhere, by stream time.
 

@@ -15,6 +15,7 @@ from levelset.procedures.common import (
     Patience,
     Steps,
     channel_track,
+    output_of,
     place_tips,
     set_volume,
     settle,
@@ -119,7 +120,7 @@ def _confirm_tap(
         target_volts_rms=known_v,
         target_note="the clean volume's voltage",
     )
-    reading: TipsReading = yield from settle(spec, guidance, of=_output)
+    reading: TipsReading = yield from settle(spec, guidance, of=output_of)
     found = reading.output.volts_rms
     if found is None:
         raise StepFailed("The tap has no volts: calibrate the probe again")
@@ -276,7 +277,3 @@ def _finish(
     else:
         sentence += f", {watts:.0f} W computed into {load_ohm:g} ohm, no load connected."
     return Finish(outcome, sentence, result)
-
-
-def _output(reading: TipsReading) -> Reading:
-    return reading.output

@@ -15,6 +15,7 @@ from levelset.procedures.common import (
     place_tips,
     settle,
     start_tone,
+    tip_a_of,
     tone_spec,
 )
 from levelset.procedures.facts import Facts
@@ -89,7 +90,7 @@ def output_kind(
     guidance = Guidance(
         "Keep both tips on the positive side.", Act("wait"), headline="BOTH TIPS ON ONE SIDE"
     )
-    together: TipsReading = yield from settle(spec, guidance, of=_tip_a)
+    together: TipsReading = yield from settle(spec, guidance, of=tip_a_of)
     ratio = _ratio(together)
     if ratio is None or abs(ratio - 1.0) > SAME:
         raise StepFailed(
@@ -102,7 +103,7 @@ def output_kind(
         Act("wait"),
         headline="HOLD STILL",
     )
-    apart: TipsReading = yield from settle(spec, guidance, of=_tip_a)
+    apart: TipsReading = yield from settle(spec, guidance, of=tip_a_of)
     kind = _kind(together, apart)
     if kind == "grounded":
         yield from _confirm_by_swap(spec, apart, where, positive, negative)
@@ -140,10 +141,6 @@ def _point(channel: ChannelPlan | None, leg: Leg) -> Point:
     if channel is None:
         return Point("source", leg)
     return Point("channel", leg, channel.name)
-
-
-def _tip_a(reading: TipsReading) -> Reading:
-    return reading.legs[0]
 
 
 def _tip_b(reading: TipsReading) -> Reading:

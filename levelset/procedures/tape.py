@@ -100,10 +100,3 @@ def codes_from_samples(samples: NDArray[np.float64]) -> NDArray[np.int32]:
     if not np.array_equal(codes, scaled) or np.abs(codes).max(initial=0) > CODE_SCALE:
         raise ValueError("samples are not exact 24-bit codes")
     return codes.clip(-CODE_SCALE, CODE_SCALE - 1).astype(np.int32)
-
-
-def samples_from_codes(codes: NDArray[np.int32]) -> NDArray[np.float64]:
-    """Return samples in full scale of 24-bit codes."""
-    import numpy as np
-
-    return np.asarray(codes, dtype=np.float64) / CODE_SCALE

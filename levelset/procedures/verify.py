@@ -6,11 +6,12 @@ from typing import Any
 
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import Point
-from levelset.probe.reading import Reading, TipsReading, reading_as_json
+from levelset.probe.reading import TipsReading, reading_as_json
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     Steps,
     channel_track,
+    output_of,
     place_tips,
     set_volume,
     settle,
@@ -82,7 +83,7 @@ def _channel(channel: ChannelPlan, gain: dict[str, Any], facts: Facts, plan: Job
         target_volts_rms=set_v,
         target_note="as it was set",
     )
-    reading: TipsReading = yield from settle(spec, guidance, of=_output)
+    reading: TipsReading = yield from settle(spec, guidance, of=output_of)
     one = reading.output
     if one.volts_rms is None or one.tone.thd_percent is None or one.tone.clipping is None:
         raise StepFailed("The reading has no volts: calibrate the probe again")
@@ -104,7 +105,3 @@ def _channel(channel: ChannelPlan, gain: dict[str, Any], facts: Facts, plan: Job
         "reading_seq": seq,
         "reading": reading_as_json(one),
     }
-
-
-def _output(reading: TipsReading) -> Reading:
-    return reading.output

@@ -20,6 +20,7 @@ from levelset.analysis.long_window import read_long
 from levelset.analysis.result import ToneResult, Void
 from levelset.analysis.steady_part import steady_part
 from levelset.errors import InputError, UsageError
+from levelset.limits import require_between
 from levelset.probe.budget import BudgetLine, budget_lines
 from levelset.probe.reading import Reading, reading_as_json
 
@@ -64,8 +65,8 @@ class Wanted:
         if self.channel is not None and self.channel < 1:
             raise UsageError(f"there is no channel {self.channel}", "count channels from 1")
         if self.window_s is not None:
-            _require(self.window_s, "window", WINDOW_LIMITS_S, "s")
-        _require(self.limit_percent, "THD limit", LIMIT_PERCENT, "%")
+            require_between(self.window_s, "window", *WINDOW_LIMITS_S, "s")
+        require_between(self.limit_percent, "THD limit", *LIMIT_PERCENT, "%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,11 +288,3 @@ class _Channel:
 def _peak_dbfs(samples: NDArray[np.float64]) -> float | None:
     peak = float(np.abs(samples).max()) if samples.size else 0.0
     return 20.0 * math.log10(peak) if math.isfinite(peak) and peak > 0.0 else None
-
-
-def _require(value: float, what: str, limits: tuple[float, float], unit: str) -> None:
-    low, high = limits
-    if not low <= value <= high:  # False for nan as well
-        raise UsageError(
-            f"{what} of {value:g} {unit} is out of range", f"give {low:g} to {high:g} {unit}"
-        )
