@@ -23,7 +23,7 @@ MAY_IMPORT = {
     "signals": RING_0,
     "analysis": RING_0,
     "plan": RING_0,
-    "probe": RING_0 | {"analysis"},
+    "probe": RING_0 | {"signals", "analysis"},
     # Procedures know the words of a port (Block, Point), never a port that does something.
     "procedures": RING_0 | {"signals", "analysis", "plan", "probe", "ports.base", "record.schema"},
     "record": RING_0 | {"signals", "analysis", "plan", "probe", ""},

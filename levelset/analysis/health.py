@@ -100,10 +100,11 @@ def _channel_void(samples: NDArray[np.float64], rate_hz: float, *, live: bool) -
             f"The input stands still for {1e3 * (still + 1) / rate_hz:.0f} ms: check the cable "
             "and the driver, or choose a part of the recording without a gap.",
         )
-    return _live_overload(samples) if live else _recorded_overload(samples)
+    return live_overload(samples) if live else _recorded_overload(samples)
 
 
-def _live_overload(samples: NDArray[np.float64]) -> Void | None:
+def live_overload(samples: NDArray[np.float64]) -> Void | None:
+    """Return the overload of a live input, shape (n,), where it peaks above -1 dBFS, else None."""
     peak = float(np.abs(samples).max())
     if peak <= LIVE_CEILING:
         return None

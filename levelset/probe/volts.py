@@ -9,6 +9,7 @@ from levelset.analysis.health import input_void
 from levelset.analysis.result import ToneResult, Void
 from levelset.analysis.tone import read_tone
 from levelset.probe.budget import LEGS_EQUAL, NEXT_TO_NOTHING, voltage_budget, volts_rms
+from levelset.probe.faults import TIPS, limit_void, peak_fs, rate_void
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 
 if TYPE_CHECKING:
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from levelset.probe.calibration import Calibration
-
-_TIP = "AB"
 
 
 def read_tips(
@@ -155,41 +154,30 @@ class _Window:
         )
 
     def _health(self) -> list[Void | None]:
-        calibration = self.calibration
-        if calibration is not None and calibration.rate_hz != self.frames.rate_hz:
-            changed = Void(
-                "setup_changed",
-                f"The input runs at {self.frames.rate_hz} Hz, calibration {calibration.name} was "
-                f"made at {calibration.rate_hz} Hz: set the rate back or calibrate again.",
-            )
+        changed = None
+        if self.calibration is not None:
+            changed = rate_void(self.frames.rate_hz, self.calibration)
+        if changed is not None:
             return [changed] * self.tips
         return list(input_void(self.samples, self.frames.rate_hz, self.spec.live))
 
     def _fault(self, tip: int, void: Void | None) -> Void | None:
         if void is not None or self.calibration is None:
             return void
-        peak_v = _peak(self.samples[:, tip]) * self.scales[tip]
-        if peak_v <= self.calibration.max_volts:
-            return None
-        return Void(
-            "probe_limit",
-            f"Tip {_TIP[tip]} carries {peak_v:.1f} V peak, its resistors are stated for "
-            f"{self.calibration.max_volts:g} V: take it off and turn down, or use a probe for "
-            "more.",
-        )
+        return limit_void(self.samples[:, tip], tip, self.calibration)
 
     def _pair_fault(self) -> Void | None:
         """Why the pair cannot even be read, the most serious reason first."""
         for tip, void in enumerate(self.faults):
             if void is not None and void.code != "silent_input":
-                return Void(void.code, f"Tip {_TIP[tip]}: {void.reason}")
+                return Void(void.code, f"Tip {TIPS[tip]}: {void.reason}")
         if self.spec.output == "unknown":
             return Void(
                 "output_unknown",
                 "It is not known whether both terminals are driven: find the kind of output first.",
             )
         needed = (0, 1) if self.spec.output == "bridged" else (0,)
-        silent = [_TIP[tip] for tip in needed if self.faults[tip] is not None]
+        silent = [TIPS[tip] for tip in needed if self.faults[tip] is not None]
         if not silent:
             return None
         if len(silent) == 2:
@@ -250,10 +238,6 @@ def _output_fault(spec: ToneSpec, a: complex, b: complex, slack: float) -> Void 
 
 
 def _void_tone(void: Void, x: NDArray[np.float64]) -> ToneResult:
-    peak = _peak(x)
+    peak = peak_fs(x)
     known = math.isfinite(peak) and peak > 0.0
     return ToneResult(void, peak_dbfs=20.0 * math.log10(peak) if known else None)
-
-
-def _peak(x: NDArray[np.float64]) -> float:
-    return float(max(x.max(), -x.min()))
