@@ -26,6 +26,11 @@ def read_scan(path: Path) -> Scan:
         head = head_after  # a writer was faster
 
 
+def is_sha256(text: str) -> bool:
+    """Tell whether a text is a SHA-256 as the record writes it: 64 lower-case hex digits."""
+    return re.fullmatch(r"[0-9a-f]{64}", text) is not None
+
+
 def folder_name(title: str) -> str:
     """Return a title as part of a folder's name that every platform accepts."""
     plain = unicodedata.normalize("NFC", title)
