@@ -186,3 +186,10 @@ def synthesise(
     np.subtract(even, odd, out=out[:, cut.half :])
     np.add(even, odd, out=out[:, cut.half - 1 :: -1])
     return out.reshape(-1)[: cut.n]
+
+
+def backwards(cut: Layout, waves: Basis) -> NDArray[np.complex128]:
+    """Return ``exp(-j w t)`` over the window, shape (n,)."""
+    inside = waves.cosines[0] - 1j * waves.sines[0]
+    block = np.concatenate((inside[::-1].conj(), inside))
+    return np.multiply.outer(waves.phases[0].conj(), block).reshape(-1)[: cut.n]

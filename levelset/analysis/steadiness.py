@@ -37,7 +37,11 @@ class Steadiness:
 
 
 def steadiness(
-    residual: NDArray[np.float64], turns: NDArray[np.float64], amplitude: float, noise: float
+    residual: NDArray[np.float64],
+    back: NDArray[np.complex128],
+    periods: float,
+    amplitude: float,
+    noise: float,
 ) -> Steadiness:
     """Compare the tone's phasor in whole-period segments of the window.
 
@@ -45,19 +49,20 @@ def steadiness(
     ----------
     residual : ndarray, shape (n,)
         What tone, harmonics and hum leave.
-    turns : ndarray, shape (n,)
-        Phase of the fitted fundamental, turns.
+    back : ndarray of complex, shape (n,)
+        Unit phasor that turns against the fitted fundamental.
+    periods : float
+        Periods in the window.
     amplitude : float
-        Its amplitude.
+        Amplitude of the fundamental.
     noise : float
         Standard deviation of the noise beside the tone.
     """
     n = residual.size
-    periods = float(turns[-1] - turns[0]) * n / (n - 1)
     segments = int(min(MOST_SEGMENTS, max(3.0, periods // 2.0)))
     segments = max(1, min(segments, int(periods + 1e-6)))
     edges = np.linspace(0, n, segments + 1).astype(np.intp)
-    turned = residual * np.exp(-2j * math.pi * turns)
+    turned = residual * back
     counts = np.diff(edges)
     deviation = 2.0 * np.add.reduceat(turned, edges[:-1]) / counts / amplitude
     scatter = noise * math.sqrt(2.0 / float(counts.min())) / amplitude

@@ -24,7 +24,7 @@ from levelset.analysis.fit import COUNTED, HarmonicFit, fit_tone, strongest_line
 from levelset.analysis.health import basic_void, longest_run
 from levelset.analysis.hum import Separated, near_mains, separate
 from levelset.analysis.picture import picture
-from levelset.analysis.projection import Folded, fold, layout, synthesise
+from levelset.analysis.projection import Folded, backwards, fold, layout, synthesise
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.steadiness import Steadiness, steadiness
 from levelset.quantity import Quantity
@@ -247,10 +247,16 @@ class _Reading:
         numbers = distortion(
             fit, np.abs(phasors), np.abs(gains), parts.spectrum, other, parts.doubt_harmonics
         )
-        phase = math.atan2(fit.phasors[0].imag, fit.phasors[0].real)
+        phase = cmath.phase(fit.phasors[0])
         turns = (np.arange(n, dtype=np.float64) - 0.5 * (n - 1)) * (fit.w / _TURN) + phase / _TURN
         typical = parts.spectrum.typical_variance(frequency_hz, WIDE_BINS * parts.spectrum.bin_hz)
-        steady = steadiness(parts.residual, turns, abs(fit.phasors[0]), math.sqrt(typical))
+        steady = steadiness(
+            parts.residual,
+            backwards(layout(n), fit.waves) * cmath.exp(-1j * phase),
+            fit.w * n / _TURN,
+            abs(fit.phasors[0]),
+            math.sqrt(typical),
+        )
         return cls(rate_hz, frequency_hz, parts, gains, phasors, spread, numbers, turns, steady)
 
     def void(self, samples: NDArray[np.float64]) -> Void | None:

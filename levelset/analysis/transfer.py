@@ -128,6 +128,30 @@ def tops(signal: NDArray[np.float64], turns: NDArray[np.float64]) -> tuple[Top, 
     return out[0], out[1]
 
 
+_ROWS = ("count", "t", "x", "y", "tt", "tx", "ty", "xx", "xy", "yy")
+
+
+def _sums(top: Top, amplitude: float) -> NDArray[np.float64]:
+    """Return the sums of angle t, sine x and signal y within each half angle of each peak.
+
+    Returns
+    -------
+    ndarray, shape (10, peaks, half angles)
+        In the order of ``_ROWS``.
+    """
+    rings = np.minimum(np.searchsorted(_EDGES_RAD, np.abs(top.angle)), _OUTER)
+    place = top.peak * (_OUTER + 1) + rings
+    size = top.peaks * (_OUTER + 1)
+    t = top.angle
+    x = amplitude * (np.cos(t) - 1.0)
+    y = top.level - amplitude
+    sums = np.empty((len(_ROWS), size))
+    sums[0] = np.bincount(place, minlength=size)
+    for row, weights in enumerate((t, x, y, t * t, t * x, t * y, x * x, x * y, y * y), 1):
+        sums[row] = np.bincount(place, weights, minlength=size)
+    return sums.reshape(len(_ROWS), top.peaks, _OUTER + 1).cumsum(axis=2)
+
+
 @dataclass(frozen=True, slots=True)
 class _Moments:
     """Centred second moments of angle t, sine x and signal y; shape (peaks, half angles).
@@ -144,91 +168,70 @@ class _Moments:
     xy: NDArray[np.float64]
     yy: NDArray[np.float64]
 
-    def lowest(self, share: float, fewest: int) -> _Moments:
-        """Return those of the peaks that end lowest, chosen for each half angle by itself.
-
-        Ripple of the rail flattens only some peaks. The mean of a peak over a window is
-        independent of its slope over the same window, so this choice cannot make a slope vanish.
-        """
-        peaks = max(PEAKS_NEEDED, math.ceil(share * self.count.shape[0]))
-        known = np.where(self.count >= fewest, self.rise, np.inf)
-        order = np.argsort(known, axis=0, kind="stable")[:peaks]
-        return _Moments(
-            *(np.take_along_axis(getattr(self, name), order, axis=0) for name in self.__slots__)
+    @classmethod
+    def of(cls, sums: NDArray[np.float64]) -> _Moments:
+        """Return the moments of sums as `_sums` gives them."""
+        n, st, sx, sy, tt, tx, ty, xx, xy, yy = sums
+        safe = np.maximum(n, 1.0)
+        return cls(
+            n,
+            (sy - sx) / safe,
+            tt - st * st / safe,
+            tx - st * sx / safe,
+            ty - st * sy / safe,
+            xx - sx * sx / safe,
+            xy - sx * sy / safe,
+            yy - sy * sy / safe,
         )
 
-    def latest(self, share: float) -> _Moments:
-        """Return those of the last peaks: clipping that has just begun."""
-        first = self.count.shape[0] - max(PEAKS_NEEDED, math.ceil(share * self.count.shape[0]))
-        return _Moments(*(getattr(self, name)[max(first, 0) :] for name in self.__slots__))
+    def choices(self, fewest: int) -> NDArray[np.bool_]:
+        """Return which peaks are judged together; shape (choices, peaks, half angles).
+
+        All of them; those that end lowest, chosen for each half angle by itself; the latest.
+        Ripple of the rail flattens only some peaks. The mean of a peak over a window is
+        independent of its slope over the same window, so the choice of the lowest cannot make a
+        slope vanish. The latest show clipping that has just begun.
+        """
+        peaks = self.count.shape[0]
+        used = self.count >= fewest
+        chosen = np.zeros((2 + len(LOWEST_SHARES), *used.shape), dtype=np.bool_)
+        chosen[0] = True
+        order = np.argsort(np.where(used, self.rise, np.inf), axis=0, kind="stable")
+        for row, share in enumerate(LOWEST_SHARES, 1):
+            lowest = order[: max(PEAKS_NEEDED, math.ceil(share * peaks))]
+            np.put_along_axis(chosen[row], lowest, True, axis=0)
+        chosen[-1, max(0, peaks - max(PEAKS_NEEDED, math.ceil(LATEST_SHARE * peaks))) :] = True
+        chosen &= used
+        return chosen
 
 
-def _moments(top: Top, peak: NDArray[np.intp], peaks: int, amplitude: float) -> _Moments:
-    rings = np.minimum(np.searchsorted(_EDGES_RAD, np.abs(top.angle)), _OUTER)
-    place = peak * (_OUTER + 1) + rings
-    size = peaks * (_OUTER + 1)
-    t = top.angle
-    x = amplitude * (np.cos(t) - 1.0)
-    y = top.level - amplitude
-
-    def summed(weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
-        sums = np.bincount(place, weights, minlength=size).reshape(peaks, _OUTER + 1)
-        return np.asarray(sums.cumsum(axis=1), dtype=np.float64)
-
-    n = summed(None)
-    safe = np.maximum(n, 1.0)
-    st, sx, sy = summed(t), summed(x), summed(y)
-    return _Moments(
-        n,
-        (sy - sx) / safe,
-        summed(t * t) - st * st / safe,
-        summed(t * x) - st * sx / safe,
-        summed(t * y) - st * sy / safe,
-        summed(x * x) - sx * sx / safe,
-        summed(x * y) - sx * sy / safe,
-        summed(y * y) - sy * sy / safe,
-    )
-
-
-def _bounds(m: _Moments, noise: float, rules: _Rules) -> NDArray[np.float64]:
-    """Return slope plus five standard errors of all peaks in `m` together, per half angle."""
-    slope, error = _together(m, noise, rules)
-    return slope + STANDARD_ERRORS * error
+def _own_tilt(
+    m: _Moments,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return xx, xy and yy of every peak, less a tilt of its own."""
+    tt = np.where(m.tt > 0.0, m.tt, np.inf)
+    return m.xx - m.tx * m.tx / tt, m.xy - m.tx * m.ty / tt, m.yy - m.ty * m.ty / tt
 
 
 def _together(
-    m: _Moments, noise: float, rules: _Rules
+    m: _Moments, chosen: NDArray[np.bool_], noise: float, *, own_tilt: bool
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    used = m.count >= rules.fewest
-    if rules.own_tilt:
-        tt = np.where(m.tt > 0.0, m.tt, np.inf)
-        xx, xy, yy = (
-            np.where(used, v, 0.0).sum(axis=0)
-            for v in (m.xx - m.tx * m.tx / tt, m.xy - m.tx * m.ty / tt, m.yy - m.ty * m.ty / tt)
-        )
-        freedom = np.where(used, m.count - 2.0, 0.0).sum(axis=0) - 1.0
-    else:
-        tt, tx, ty, xx, xy, yy = (
-            np.where(used, v, 0.0).sum(axis=0) for v in (m.tt, m.tx, m.ty, m.xx, m.xy, m.yy)
-        )
-        tt = np.where(tt > 0.0, tt, np.inf)
-        xx, xy, yy = xx - tx * tx / tt, xy - tx * ty / tt, yy - ty * ty / tt
-        freedom = np.where(used, m.count - 1.0, 0.0).sum(axis=0) - 2.0
-    return _slope(xx, xy, yy, freedom, np.where(used, m.xx, 0.0).sum(axis=0), noise)
+    """Return slope and standard error of the chosen peaks together; shapes (choices, angles)."""
+    if own_tilt:
+        parts = np.stack((*_own_tilt(m), m.count - 2.0, m.xx))
+        xx, xy, yy, freedom, scale = _totals(chosen, parts)
+        return _slope(xx, xy, yy, freedom - 1.0, scale, noise)
+    parts = np.stack((m.tt, m.tx, m.ty, m.xx, m.xy, m.yy, m.count - 1.0))
+    tt, tx, ty, scale, xy, yy, freedom = _totals(chosen, parts)
+    tt = np.where(tt > 0.0, tt, np.inf)
+    xx, xy, yy = scale - tx * tx / tt, xy - tx * ty / tt, yy - ty * ty / tt
+    return _slope(xx, xy, yy, freedom - 2.0, scale, noise)
 
 
-def _single(m: _Moments, noise: float) -> NDArray[np.float64]:
-    """Return slope plus five standard errors of every peak for itself."""
-    tt = np.where(m.tt > 0.0, m.tt, np.inf)
-    slope, error = _slope(
-        m.xx - m.tx * m.tx / tt,
-        m.xy - m.tx * m.ty / tt,
-        m.yy - m.ty * m.ty / tt,
-        m.count - 3.0,
-        m.xx,
-        noise,
-    )
-    return slope + STANDARD_ERRORS * error
+def _totals(chosen: NDArray[np.bool_], parts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the sums over the chosen peaks; (C, P, A) and (Q, P, A) to (Q, C, A)."""
+    of_angles = chosen.transpose(2, 0, 1).astype(np.float64) @ parts.transpose(2, 1, 0)
+    return of_angles.transpose(2, 1, 0)
 
 
 def _slope(
@@ -248,17 +251,10 @@ def _slope(
     return np.where(good, slope, 1.0), np.where(good, error, np.inf)
 
 
-@dataclass(frozen=True, slots=True)
-class _Rules:
-    """Fewest samples for a peak to count, and whether each has a tilt of its own."""
-
-    fewest: int
-    own_tilt: bool
-
-
-_ON_ONE_CURVE = _Rules(6, True)
-_LONG_PERIODS = _Rules(5, True)
-_SHORT_PERIODS = _Rules(2, False)
+FEWEST_ON_ONE_CURVE = 6
+FEWEST_LONG_PERIODS = 5
+FEWEST_SHORT_PERIODS = 2
+"""Fewest samples for a peak to count."""
 
 
 def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float) -> Shape:
@@ -278,30 +274,30 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
     """
     if samples_per_period < RATE_POOLED or top.peaks < 1:
         return Shape(False, math.inf, 0.0, 1.0, math.inf)
-    folded = _moments(top, np.zeros_like(top.peak), 1, amplitude)
-    slope, error = _together(folded, noise, _ON_ONE_CURVE)
-    outer_slope, outer_error = float(slope[_OUTER]), float(error[_OUTER])
-    each = _moments(top, top.peak, top.peaks, amplitude)
+    sums = _sums(top, amplitude)
+    folded = _Moments.of(sums.sum(axis=1, keepdims=True))
+    enough = folded.count[None] >= FEWEST_ON_ONE_CURVE
+    one_curve, one_error = _together(folded, enough, noise, own_tilt=True)
+    each = _Moments.of(sums)
     flat_peaks = 0
-    if samples_per_period >= RATE_PER_PEAK:
-        rules = _LONG_PERIODS
-        rows = []
-        flat_peaks = int((_single(each, noise)[:, :_OUTER].min(axis=1) < FLAT_SLOPE).sum())
+    long_periods = samples_per_period >= RATE_PER_PEAK
+    chosen = each.choices(FEWEST_LONG_PERIODS if long_periods else FEWEST_SHORT_PERIODS)
+    slope, error = _together(each, chosen, noise, own_tilt=long_periods)
+    bounds = (slope + STANDARD_ERRORS * error).min(axis=0)
+    if long_periods:
+        slope, error = _slope(*_own_tilt(each), each.count - 3.0, each.xx, noise)
+        single = (slope + STANDARD_ERRORS * error)[:, :_OUTER].min(axis=1)
+        flat_peaks = int((single < FLAT_SLOPE).sum())
     else:
-        rules = _SHORT_PERIODS
-        rows = [slope + STANDARD_ERRORS * error]
-    rows.append(_bounds(each, noise, rules))
-    rows.extend(_bounds(each.lowest(s, rules.fewest), noise, rules) for s in LOWEST_SHARES)
-    rows.append(_bounds(each.latest(LATEST_SHARE), noise, rules))
-    bounds = np.minimum.reduce(rows)[:_OUTER]
-    best = int(bounds.argmin())
+        bounds = np.minimum(bounds, (one_curve + STANDARD_ERRORS * one_error)[0])
+    best = int(bounds[:_OUTER].argmin())
     smallest = float(bounds[best])
     return Shape(
         smallest < FLAT_SLOPE or flat_peaks >= PEAKS_NEEDED,
         smallest,
         float(_EDGES_RAD[best]),
-        outer_slope,
-        outer_error,
+        float(one_curve[0, _OUTER]),
+        float(one_error[0, _OUTER]),
     )
 
 
