@@ -93,14 +93,37 @@ class Table:
         self, key: str, most: int, first: tuple[float, float], second: tuple[float, float]
     ) -> list[tuple[float, float]]:
         """Return a list of pairs of numbers, each number within its limits."""
+        return [(row[0], row[1]) for row in self.rows(key, most, (first, second))]
+
+    def rows(
+        self, key: str, most: int, limits: tuple[tuple[float, float], ...]
+    ) -> list[tuple[float, ...]]:
+        """Return a list of rows of numbers, each number within the limits of its column."""
+        count = {2: "two", 3: "three"}.get(len(limits), str(len(limits)))
         found = []
-        for n, pair in enumerate(self._list(key, 1, most), 1):
+        for n, row in enumerate(self._list(key, 1, most), 1):
             place = f"{key}[{n}]"
-            if not isinstance(pair, list) or len(pair) != 2:
-                raise self.error(place, f"is {_shown(pair)}", "give two numbers in brackets")
-            one = self._number(f"{place}[1]", pair[0], *first)
-            found.append((one, self._number(f"{place}[2]", pair[1], *second)))
+            if not isinstance(row, list) or len(row) != len(limits):
+                raise self.error(place, f"is {_shown(row)}", f"give {count} numbers in brackets")
+            found.append(
+                tuple(
+                    self._number(f"{place}[{m}]", value, *limit)
+                    for m, (value, limit) in enumerate(zip(row, limits, strict=True), 1)
+                )
+            )
         return found
+
+    def texts(self, key: str, most: int, longest: int) -> list[str]:
+        """Return a list of printable texts."""
+        values = self._list(key, 0, most)
+        return [
+            Table(self.name, {f"{key}[{n}]": value}).text(f"{key}[{n}]", longest)
+            for n, value in enumerate(values, 1)
+        ]
+
+    def table(self, key: str) -> Table:
+        """Return a table inside this one."""
+        return Table(f"{self.name} {key}", self._take(key))
 
     def neutral(self, key: str, why: str) -> None:
         """Accept an optional key only where it does nothing; ``why`` completes the error."""
@@ -113,6 +136,10 @@ class Table:
                 f"is {_shown(value)}, {why}",
                 "remove the key, or set it to 0 (an empty list for equaliser)",
             )
+
+    def optional(self, key: str, low: float, high: float) -> float | None:
+        """Return a number from ``low`` to ``high``, None where the key is left out."""
+        return self.number(key, low, high) if self.has(key) else None
 
     def refuse_unknown(self) -> None:
         """Refuse every key that was not asked for."""

@@ -9,6 +9,7 @@ from typing import Literal
 
 from levelset.errors import UsageError
 from levelset.limits import require_between
+from levelset.plan.equipment import AmplifierPlan, ProcessorPlan, SourceKind, SupplyPlan
 from levelset.plan.load import net_load_ohm
 from levelset.plan.set_tone import choose_set_tone
 from levelset.plan.target import POWER_W, Rating, Target, rated_power_w, target
@@ -24,10 +25,16 @@ class SourcePlan:
         Highest number its display can show.
     start_volume : int
         Number to begin with.
+    name : str
+        What it is called.
+    kind : SourceKind or None
+        How it gives out its signal, as far as it is known before it is measured.
     """
 
     max_volume: int
     start_volume: int
+    name: str = "source"
+    kind: SourceKind | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +61,14 @@ class ChannelPlan:
         Frequency of the set tone, Hz.
     target : Target
         Where the gain goes.
+    amplifier : str or None
+        Name of its amplifier in the plan; None where the channel carries its own ratings.
+    bridged : bool
+        True where two channels of the amplifier drive this load together.
+    input_range_v_rms : tuple of float or None
+        Lowest and highest input voltage for full power between the ends of the gain knob, V.
+    match : str or None
+        Channels with the same word here are set to the same voltage.
     """
 
     name: str
@@ -65,6 +80,15 @@ class ChannelPlan:
     band_hz: tuple[float, float]
     set_tone_hz: float
     target: Target
+    amplifier: str | None = None
+    bridged: bool = False
+    input_range_v_rms: tuple[float, float] | None = None
+    match: str | None = None
+
+    @property
+    def output_load_ohm(self) -> float:
+        """Load that each driven output of the amplifier sees: half of the net load when bridged."""
+        return self.net_load_ohm / 2.0 if self.bridged else self.net_load_ohm
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +173,16 @@ class JobPlan:
         Back-off below the onset of clipping, dB.
     wake_up_volts : float or None
         Bias from which an amplifier wakes up, by its manual, V; None where it is not known.
+    amplifiers : tuple of AmplifierPlan
+        Amplifiers that the channels name.
+    processor : ProcessorPlan or None
+        What stands between source and amplifiers.
+    other_sources : tuple of SourcePlan
+        Sources besides the one with which levels are set.
+    supply : SupplyPlan
+        Supply voltages and shared cable.
+    unconfirmed : tuple of str
+        Values that came from a template and were never confirmed, such as ``channel.bass.load``.
     """
 
     vehicle: str
@@ -160,6 +194,25 @@ class JobPlan:
     limit_percent: float
     margin_db: float
     wake_up_volts: float | None = None
+    amplifiers: tuple[AmplifierPlan, ...] = ()
+    processor: ProcessorPlan | None = None
+    other_sources: tuple[SourcePlan, ...] = ()
+    supply: SupplyPlan = SupplyPlan()
+    unconfirmed: tuple[str, ...] = ()
+
+    def amplifier_of(self, channel: ChannelPlan) -> AmplifierPlan | None:
+        """Return the amplifier of a channel, None where the plan names none."""
+        return next((one for one in self.amplifiers if one.name == channel.amplifier), None)
+
+    def matched_with(self, channel: ChannelPlan) -> tuple[ChannelPlan, ...]:
+        """Return the other channels that must have the same voltage."""
+        if channel.match is None:
+            return ()
+        return tuple(
+            other
+            for other in self.channels
+            if other.match == channel.match and other.name != channel.name
+        )
 
 
 def plan_channel(
@@ -172,6 +225,10 @@ def plan_channel(
     band_hz: tuple[float, float],
     overlap_db: float,
     supply_v: float | None = None,
+    amplifier: AmplifierPlan | None = None,
+    bridged: bool = False,
+    input_range_v_rms: tuple[float, float] | None = None,
+    match: str | None = None,
 ) -> ChannelPlan:
     """Plan one amplifier channel: net load, target, set tone.
 
@@ -193,6 +250,14 @@ def plan_channel(
         Gain overlap, 0 to 15 dB.
     supply_v : float or None
         Supply voltage at the vehicle, V, where it is known.
+    amplifier : AmplifierPlan or None
+        The amplifier, where the plan describes it; its lowest load is held.
+    bridged : bool
+        True where two channels of the amplifier drive this load together.
+    input_range_v_rms : tuple of float or None
+        Lowest and highest input voltage for full power, V; None takes the amplifier's.
+    match : str or None
+        Group of channels that are set to the same voltage.
 
     Returns
     -------
@@ -211,6 +276,9 @@ def plan_channel(
             f"pass band of channel {name} has {len(band_hz)} edges", "give two: [low, high] in Hz"
         )
     resistance_ohm = net_load_ohm(load)
+    if amplifier is not None:
+        amplifier.refuse_load(resistance_ohm, name, bridged=bridged)
+        input_range_v_rms = input_range_v_rms or amplifier.input_range_v_rms
     rated = target(
         rated_power_w(ratings, resistance_ohm),
         resistance_ohm,
@@ -218,6 +286,9 @@ def plan_channel(
         rated_supply_v=rated_supply_v,
         overlap_db=overlap_db,
     )
+    if amplifier is not None and supply_v is not None:
+        clip_ratio = amplifier.clip_ratio(resistance_ohm, supply_v, bridged=bridged)
+        rated = replace(rated, expected_clip_volts_rms=rated.clean_volts_rms * clip_ratio)
     goal = rated
     if loudspeaker_w is not None:
         loudspeaker_w = require_between(loudspeaker_w, "loudspeaker rating", *POWER_W, "W")
@@ -239,4 +310,8 @@ def plan_channel(
         band_hz=(float(band_hz[0]), float(band_hz[1])),
         set_tone_hz=tone.frequency_hz,
         target=goal,
+        amplifier=None if amplifier is None else amplifier.name,
+        bridged=bridged,
+        input_range_v_rms=input_range_v_rms,
+        match=match,
     )

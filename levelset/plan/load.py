@@ -103,6 +103,44 @@ def net_load_ohm(text: str) -> float:
     return total
 
 
+def load_of_coils(coil_ohm: float, coils: int, wiring: str) -> str:
+    """Return equal voice coils and their wiring in the notation of `net_load_ohm`.
+
+    Parameters
+    ----------
+    coil_ohm : float
+        Each coil, ohm.
+    coils : int
+        Number of coils on the channel.
+    wiring : {"single", "parallel", "series", "series_parallel"}
+        ``series_parallel``: pairs in series, the pairs in parallel.
+
+    Raises
+    ------
+    UsageError
+        If the number of coils does not fit the wiring.
+    """
+    one = f"{coil_ohm:g}"
+    if wiring == "parallel":
+        return "||".join([one] * coils)
+    if wiring == "series":
+        return "+".join([one] * coils)
+    if wiring == "series_parallel" and coils >= 4 and coils % 2 == 0:
+        return "||".join([f"({one}+{one})"] * (coils // 2))
+    if wiring == "single" and coils == 1:
+        return one
+    raise UsageError(
+        f"{coils} coils do not fit the wiring {wiring!r}",
+        "single takes one coil, series_parallel an even number from 4",
+    )
+
+
+def coils_of(text: str) -> tuple[float, ...]:
+    """Return the resistances that a load is made of, ohm, in the order in which they stand."""
+    net_load_ohm(text)
+    return tuple(float(match["number"]) for match in _TOKEN.finditer(text) if match["number"])
+
+
 def _parallel(group: float | None, value: float) -> float:
     return value if group is None else group * value / (group + value)
 

@@ -59,8 +59,8 @@ class Target:
         Level of the set tone: minus the gain overlap, dBFS.
     expected_clip_volts_rms : float or None
         ``clean_volts_rms`` scaled with the supply; None without both supplies.
-    limited_by : {"target", "loudspeaker"}
-        Whether the amplifier's rating or the loudspeaker's sets it.
+    limited_by : {"target", "loudspeaker", "match"}
+        Whether the amplifier's rating, the loudspeaker's, or a channel that it must match sets it.
     """
 
     net_load_ohm: float
@@ -69,7 +69,7 @@ class Target:
     clean_volts_rms: float
     tone_dbfs: float
     expected_clip_volts_rms: float | None
-    limited_by: Literal["target", "loudspeaker"]
+    limited_by: Literal["target", "loudspeaker", "match"]
 
 
 def target(

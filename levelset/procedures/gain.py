@@ -192,6 +192,8 @@ def _goal(onset: Onset | None, channel: ChannelPlan, plan: JobPlan) -> _Goal:
             return _Goal(limit_v, "clipping", f"{plan.margin_db:g} dB below clipping")
     if target.limited_by == "loudspeaker":
         note += ", the loudspeaker's limit"
+    elif target.limited_by == "match":
+        note += f", as the other channels of {channel.match}"
     return _Goal(target.volts_rms, target.limited_by, note)
 
 
@@ -245,7 +247,7 @@ def _finish(
     load_ohm = channel.net_load_ohm
     watts = watts_from_volts(total.value, load_ohm)
     limited_by = "range" if at_end else goal.limited_by
-    reached = limited_by in ("target", "loudspeaker")
+    reached = limited_by in ("target", "loudspeaker", "match")
     outcome: OutcomeWord = "accepted" if reached else "limited"
     result = {
         "target_volts_rms": channel.target.volts_rms,

@@ -22,7 +22,11 @@ if TYPE_CHECKING:
     from levelset.record.schema import StepData
     from levelset.record.summary import JobSummary
 
-LIMITS = {"target": "the amplifier's rating", "loudspeaker": "the loudspeaker's rating"}
+LIMITS = {
+    "target": "the amplifier's rating",
+    "loudspeaker": "the loudspeaker's rating",
+    "match": "the weakest channel it must match",
+}
 
 INVENTED = "INVENTED: nothing on this page is a real vehicle or product."
 
