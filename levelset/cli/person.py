@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from typing import TextIO
 
+from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
     Acknowledge,
@@ -103,6 +104,8 @@ def reading_line(view: View) -> str:
         return ""
     if isinstance(reading, TouchReading):
         return _touch_line(reading)
+    if isinstance(reading, StretchReading):
+        return _stretch_line(reading)
     one = reading.output
     tone = one.tone
     if tone.void is not None:
@@ -140,6 +143,13 @@ def _touch_line(reading: TouchReading) -> str:
     return (
         f"  {reading.state.replace('_', ' ')} {100.0 * reading.progress:.0f} %  {', '.join(known)}"
     )
+
+
+def _stretch_line(reading: StretchReading) -> str:
+    if reading.void is not None:
+        return f"  void: {reading.void.reason}"
+    seconds = reading.frames.count / reading.frames.rate_hz
+    return f"  recording: {seconds:.0f} of {reading.spec.seconds:.0f} s"
 
 
 def _lines(instruction: Instruction) -> list[str]:

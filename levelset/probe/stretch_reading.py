@@ -88,7 +88,7 @@ class StretchReading:
 
     def voided(self, void: Void) -> StretchReading:
         """Return the same without a result: the way of the samples cannot be trusted."""
-        return replace(self, void=void, found=None)
+        return replace(self, state="done", void=void, found=None)
 
     @property
     def end_s(self) -> float:

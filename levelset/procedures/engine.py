@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from levelset.errors import DeviceError, LevelsetError
 from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
-from levelset.probe.dc import read_touch
-from levelset.probe.reading import Frames, TipsReading, ToneSpec
-from levelset.probe.touch_reading import StepSpec, TouchReading
-from levelset.probe.volts import read_tips
+from levelset.probe.kinds import AnyReading, kind_of
+from levelset.probe.reading import Frames, TipsReading
 from levelset.procedures import entries
 from levelset.procedures.facts import Facts, StepResult
+from levelset.procedures.listening import ear_for
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
@@ -48,17 +47,6 @@ T = TypeVar("T")
 
 PACE_S = 0.01
 """Longest wait between two blocks while slow work goes on, s: well within the lease."""
-
-NEWEST_PERIODS = 4
-NEWEST_S = 0.05
-"""Shortest part of a window that is read while the level moves."""
-
-
-LOOK_AGAIN_S = 0.25
-"""How often a touch is looked at, s."""
-
-BEFORE_TOUCH_S = 1.6
-"""How much quiet before a touch is used, s."""
 
 
 class _Stopped(Exception):
@@ -101,7 +89,7 @@ class Engine:
         self.steps: list[StepResult] = list(steps)
         self._port = port
         self._recorder = recorder
-        self._person = person
+        self.person = person
         self._calibration = calibration
         self._calibration_seq = calibration_seq
         self._blocks: Iterator[Block] = iter(())
@@ -112,15 +100,16 @@ class Engine:
         self._tone_from: ToneFrom = "nobody"
         self._tone: Signal | None = None
         self._tone_level_dbfs: float | None = None
+        self._engine_runs = False
         self._name = ""
         self._channel: str | None = None
         self._cautions: list[str] = []
-        self._reading: TipsReading | TouchReading | None = None
+        self._reading: AnyReading | None = None
 
     @property
     def facts(self) -> Facts:
         """What is established so far."""
-        return Facts(self._calibration, self.steps)
+        return Facts(self._calibration, self.steps, engine_runs=self._engine_runs)
 
     def samples(self, frames: Frames) -> NDArray[np.float64]:
         """Return raw samples of the last seconds; raises LookupError when they are gone."""
@@ -199,7 +188,7 @@ class Engine:
                 return answer
             case Ask():
                 answer = self._wait_for_answer(instruction)
-                self._note_vehicle_tone(instruction)
+                self._note_vehicle(instruction)
                 if instruction.answer != "done":
                     line = entries.answer(self._name, self._channel, instruction, answer)
                     self._record("answer", line)
@@ -219,78 +208,40 @@ class Engine:
         view = self._show(instruction)
         while True:
             self._advance()
-            answer = self._person.answer(view)
+            answer = self.person.answer(view)
             if answer is not None:
                 self._earliest = self._tape.end
                 return answer
 
-    def _listen(self, instruction: Listen) -> TipsReading | TouchReading | Answer:
+    def _listen(self, instruction: Listen) -> AnyReading | Answer:
         view = self._show(instruction)
         words = {offer.word for offer in instruction.offers}
-        spec = instruction.spec
-        wanted = self._tape.end + round(LOOK_AGAIN_S * self._port.info.rate_hz)
+        rate_hz = self._port.info.rate_hz
+        ear = ear_for(instruction.spec, self._tape.end, self._last_hz)
         while True:
-            answer = self._person.answer(view)
+            answer = self.person.answer(view)
             if answer is not None and answer.value in words:
-                if isinstance(spec, ToneSpec):
+                if not ear.keeps_what_was_heard:
                     self._earliest = self._tape.end
-                # A touch that nobody saw lies in what was heard before the answer.
                 return answer
-            if isinstance(spec, StepSpec):
-                if self._tape.end >= wanted:
-                    return self._look_at_touch(spec)
-            elif (frames := self._next_window(spec)) is not None:
+            frames = ear.due(self._tape, self._earliest, rate_hz)
+            if frames is not None:
                 break
             self._advance()
-        reading = self._read(frames, spec)
-        found = reading.output.tone.frequency_hz or reading.legs[0].tone.frequency_hz
-        self._last_hz = None if found is None else found.value
-        self._earliest = frames.first + frames.count
-        self._reading = reading
-        return reading
-
-    def _look_at_touch(self, spec: StepSpec) -> TouchReading:
-        """Read the newest stretch as a whole: quiet, touch, and what follows."""
-        rate_hz = self._port.info.rate_hz
-        first = max(self._earliest, self._tape.start)
-        first = max(first, self._tape.end - round((spec.hold_s + BEFORE_TOUCH_S) * rate_hz))
-        frames = Frames(self._tape.stream, first, self._tape.end - first, rate_hz)
-        read = partial(read_touch, self._tape.cut(frames), frames, spec, self._calibration)
-        reading = self._meanwhile(read)
+        reading: AnyReading = self._meanwhile(
+            partial(ear.read, self._tape.cut(frames), frames, self._calibration)
+        )
+        if isinstance(reading, TipsReading):
+            tones = (reading.output.tone, reading.legs[0].tone)
+            found = next((tone.frequency_hz for tone in tones if tone.frequency_hz), None)
+            self._last_hz = None if found is None else found.value
         void = self._port.path_void(frames.stream, frames.first, frames.count)
         if void is not None:
             reading = reading.voided(void)
-        if reading.state == "done":
-            self._earliest = self._tape.end
+        if ear.used_up(reading):
+            self._earliest = frames.first + frames.count
         self._reading = reading
         return reading
-
-    def _read(self, frames: Frames, spec: ToneSpec) -> TipsReading:
-        """Read a window; while a knob turns its newest part, so that the digits follow."""
-        for part in (frames, newest_part(frames, spec)):
-            read = partial(
-                read_tips,
-                self._tape.cut(part),
-                part,
-                spec,
-                self._calibration,
-                with_picture=True,
-                start_hz=self._last_hz,
-            )
-            reading = self._meanwhile(read)
-            voids = [one.tone.void for one in (reading.output, *reading.legs)]
-            if not any(void is not None and void.code == "unsteady" for void in voids):
-                break
-        void = self._port.path_void(frames.stream, frames.first, frames.count)
-        return reading if void is None else reading.voided(void)
-
-    def _next_window(self, spec: ToneSpec) -> Frames | None:
-        rate_hz = self._port.info.rate_hz
-        count = round(spec.window_s * rate_hz)
-        first = max(self._earliest, self._tape.start)
-        if self._tape.end - first < count:
-            return None
-        return Frames(self._tape.stream, first, count, rate_hz)
 
     def _accept(self, instruction: Accept) -> int:
         reading = instruction.reading
@@ -301,8 +252,7 @@ class Engine:
             line = entries.reading(
                 self._name, self._channel, instruction, capture, self._calibration_seq
             )
-            kind = "touch" if isinstance(reading, TouchReading) else "reading"
-            return self._recorder.append(kind, line)
+            return self._recorder.append(kind_of(reading.spec).line, line)
 
         return self._meanwhile(write)
 
@@ -323,7 +273,7 @@ class Engine:
 
     def _advance(self) -> None:
         """Take one block; the only place where time passes."""
-        if self._person.wants_to_stop():
+        if self.person.wants_to_stop():
             raise _Stopped
         block = next(self._blocks, None)
         if block is None:
@@ -347,7 +297,7 @@ class Engine:
             tone_level_dbfs=self._tone_level_dbfs,
             budget=self._budget(),
         )
-        self._person.see(view)
+        self.person.see(view)
         return view
 
     def _budget(self) -> tuple[BudgetLine, ...]:
@@ -358,7 +308,9 @@ class Engine:
             return ()
         return budget_lines(reading_budget(reading.output, reading.spec, calibration))
 
-    def _note_vehicle_tone(self, ask: Ask) -> None:
+    def _note_vehicle(self, ask: Ask) -> None:
+        """Remember what the person has done to the vehicle."""
+        self._engine_runs = self._engine_runs or ask.act.verb == "start_engine"
         if ask.act.verb == "play_track" and ask.act.signal is not None:
             self._tone_is("vehicle", ask.act.signal, None)
         elif ask.act.verb == "stop_track":
@@ -397,10 +349,3 @@ class Engine:
         self._record("step", step.as_json())
         self._show(finish)
         return step
-
-
-def newest_part(frames: Frames, spec: ToneSpec) -> Frames:
-    """Return the end of a window, as short as a tone can be read: 4 periods, at least 50 ms."""
-    periods_s = 0.0 if spec.expected_hz is None else NEWEST_PERIODS / spec.expected_hz
-    count = min(round(max(NEWEST_S, periods_s) * frames.rate_hz), frames.count)
-    return Frames(frames.stream, frames.first + frames.count - count, count, frames.rate_hz)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from levelset.probe.reading import reading_as_json
-from levelset.probe.touch_reading import TouchReading, touch_as_json
+from levelset.probe.kinds import kind_of
 from levelset.record.schema import to_data
 
 if TYPE_CHECKING:
@@ -43,23 +42,17 @@ def reading(
     capture: str,
     calibration_seq: int | None,
 ) -> dict[str, Any]:
-    """Return the line for an accepted reading or touch with the hash of its capture."""
-    tips = accept.reading
-    if isinstance(tips, TouchReading):
-        touches = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
-        readings = [touch_as_json(touch) for touch in touches]
-    else:
-        tones = [*tips.legs] if tips.pair is None else [*tips.legs, tips.pair]
-        readings = [reading_as_json(tone) for tone in tones]
+    """Return the line for an accepted reading of any kind with the hash of its capture."""
+    taken = accept.reading
     return {
         "procedure": procedure,
         "channel": channel,
         "as_what": accept.as_what,
-        "frames": to_data(tips.frames),
-        "spec": to_data(tips.spec),
+        "frames": to_data(taken.frames),
+        "spec": to_data(taken.spec),
         "calibration_seq": calibration_seq,
         "capture": capture,
-        "readings": readings,
+        "readings": kind_of(taken.spec).parts(taken),
         "details": accept.details,
     }
 

@@ -6,7 +6,7 @@ A procedure is a generator that yields instructions and receives events::
     Acknowledge    Answer("yes")
     Ask            Answer(value)
     Play, Silence  None
-    Listen         TipsReading (or TouchReading, as its spec says), or an Answer naming an offer
+    Listen         a reading of the kind that its spec says, or an Answer naming an offer
     Accept         the sequence number of its line in the record
     Finish         nothing: it is the last one
 
@@ -24,9 +24,8 @@ from levelset.ports.base import Point
 if TYPE_CHECKING:
     from levelset.probe.budget import BudgetLine
     from levelset.probe.calibration import Calibration
+    from levelset.probe.kinds import AnyReading, AnySpec
     from levelset.probe.known_voltage import ProbeCheck
-    from levelset.probe.reading import TipsReading, ToneSpec
-    from levelset.probe.touch_reading import StepSpec, TouchReading
     from levelset.procedures.cautions import Caution
     from levelset.signals.signal import Signal
 
@@ -191,20 +190,20 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Listen:
-    """Read one window, non-overlapping with the one before; or follow a touch as it builds.
+    """Read one window, non-overlapping with the one before; or follow a touch or stretch.
 
     Parameters
     ----------
-    spec : ToneSpec or StepSpec
+    spec : ToneSpec, StepSpec or StretchSpec
         What to listen for. A tone is read window by window; a touch is looked at several times a
-        second, each time as a whole.
+        second, each time as a whole; a stretch says how far it has come until it is whole.
     guidance : Guidance
         What to show meanwhile.
     offers : tuple of Offer
         What the person may say instead.
     """
 
-    spec: ToneSpec | StepSpec
+    spec: AnySpec
     guidance: Guidance
     offers: tuple[Offer, ...] = ()
 
@@ -215,7 +214,7 @@ class Accept:
 
     Parameters
     ----------
-    reading : TipsReading or TouchReading
+    reading : TipsReading, TouchReading or StretchReading
         A reading that is not void.
     as_what : str
         What it is, such as ``gain`` or ``clean_volume_step``.
@@ -223,7 +222,7 @@ class Accept:
         Further facts for the journal (JSON values).
     """
 
-    reading: TipsReading | TouchReading
+    reading: AnyReading
     as_what: str
     details: dict[str, Any] = field(default_factory=dict)
 
@@ -286,7 +285,7 @@ class View:
         Stream time, s.
     instruction : Instruction
         What is in force.
-    reading : TipsReading, TouchReading or None
+    reading : TipsReading, TouchReading, StretchReading or None
         The newest reading since the procedure listened first.
     tone_from : ToneFrom
         Whose tone is on as far as levelset knows.
@@ -302,7 +301,7 @@ class View:
     channel: str | None
     time_s: float
     instruction: Instruction
-    reading: TipsReading | TouchReading | None
+    reading: AnyReading | None
     tone_from: ToneFrom
     tone_name: str | None
     tone_level_dbfs: float | None

@@ -16,6 +16,7 @@ from levelset.errors import DamageError, InputError
 from levelset.plan.job import JobPlan
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, ToneSpec
+from levelset.probe.stretch_reading import StretchSpec
 from levelset.probe.touch_reading import StepSpec
 from levelset.quantity import Quantity
 
@@ -92,6 +93,23 @@ class TouchData(_Data):
     details: dict[str, Any]
 
 
+class StretchData(_Data):
+    """An accepted stretch: what a named analysis found in it as a whole, and the capture behind it.
+
+    ``readings`` holds one object: the analysis, what it found, and RMS volts per full scale.
+    """
+
+    procedure: str
+    channel: str | None
+    as_what: str
+    frames: Frames
+    spec: StretchSpec
+    calibration_seq: int | None
+    capture: str
+    readings: list[dict[str, Any]]
+    details: dict[str, Any]
+
+
 class StepData(_Data):
     """How a procedure ended; the newest step of a procedure and channel supersedes older ones."""
 
@@ -139,6 +157,27 @@ class NoteData(_Data):
     about: int | None
 
 
+class AttachmentData(_Data):
+    """A photograph that was added, named by the SHA-256 of its bytes.
+
+    ``name`` is what its file was called, ``about`` the line that it belongs to.
+    """
+
+    name: str
+    media_type: Literal["image/jpeg", "image/png"]
+    sha256: str
+    size_bytes: int
+    text: str
+    about: int | None
+
+
+class RemovalData(_Data):
+    """A photograph that was taken out again: its file is gone, the line that named it stays."""
+
+    attachment_seq: int
+    text: str
+
+
 KINDS: dict[str, tuple[int, type[Any]]] = {
     "job": (JOB_SCHEMA, JobData),
     "caution": (1, CautionData),
@@ -146,9 +185,12 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
     "calibration": (1, Calibration),
     "reading": (1, ReadingData),
     "touch": (1, TouchData),
+    "stretch": (1, StretchData),
     "step": (1, StepData),
     "tone": (1, ToneData),
     "note": (1, NoteData),
+    "attachment": (1, AttachmentData),
+    "removal": (1, RemovalData),
     "probe_check": (1, ProbeCheckData),
 }
 """Version and data of every kind that this version of levelset writes."""
@@ -172,7 +214,7 @@ def note_data(text: str, about: int | None) -> dict[str, Any]:
 
 
 def to_data(
-    value: JobPlan | Calibration | ToneSpec | Frames | StepData | StepSpec,
+    value: JobPlan | Calibration | ToneSpec | Frames | StepData | StepSpec | StretchSpec | _Data,
 ) -> dict[str, Any]:
     """Return a plan, calibration, tone specification, frames or step as JSON values."""
     built: dict[str, Any] = msgspec.to_builtins(value)

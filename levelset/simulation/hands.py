@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.probe.touch_reading import TouchReading
+from levelset.probe.reading import TipsReading
 from levelset.procedures.protocol import Acknowledge, Act, Answer, Ask, Listen
 
 if TYPE_CHECKING:
@@ -228,7 +228,7 @@ class Hands:
         """Tell whether the reading on the screen began after the last movement."""
         if view.reading is None:
             return False
-        if isinstance(view.reading, TouchReading):
+        if not isinstance(view.reading, TipsReading):
             return False
         return view.reading.legs[0].start_s >= self._moved_s + SETTLE_S
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
+from levelset.tui.renderables.stretch import stretch_word
 from levelset.tui.renderables.touch import touch_word
 from levelset.tui.renderables.which import shown_reading
 from levelset.tui.renderables.wording import thd
 
 if TYPE_CHECKING:
     from levelset.analysis.result import Void
-    from levelset.probe.reading import TipsReading
+    from levelset.probe.kinds import AnyReading
 
 BandState = Literal["clean", "soft", "flat", "distorted", "void", "waiting"]
 
@@ -69,7 +71,7 @@ class Band:
     reason: str = ""
 
 
-def band_of(reading: TipsReading | TouchReading | None) -> Band:
+def band_of(reading: AnyReading | None) -> Band:
     """Return what the band says about a reading; nothing is judged here."""
     if reading is None:
         return Band("waiting", "LISTENING")
@@ -77,6 +79,10 @@ def band_of(reading: TipsReading | TouchReading | None) -> Band:
         if reading.void is not None:
             return _void_band(reading.void)
         return Band("clean" if reading.state == "done" else "waiting", touch_word(reading))
+    if isinstance(reading, StretchReading):
+        if reading.void is not None:
+            return _void_band(reading.void)
+        return Band("clean" if reading.state == "done" else "waiting", stretch_word(reading))
     tone = shown_reading(reading).tone
     if tone.void is not None:
         return _void_band(tone.void)

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.tui.renderables.digits import ROWS, arrow, digits
+from levelset.tui.renderables.stretch import stretch_number
 from levelset.tui.renderables.touch import touch_number
 from levelset.tui.renderables.which import shown_reading
 from levelset.tui.renderables.wording import db, plus_minus, volts, volts_parts, wrapped
 
 if TYPE_CHECKING:
-    from levelset.probe.reading import TipsReading
+    from levelset.probe.kinds import AnyReading
     from levelset.procedures.protocol import Guidance
 
 WORDS = {"up": "TURN UP", "down": "TURN DOWN", "hold": "HOLD"}
 MARKS = {"up": "▲", "down": "▼", "hold": "═"}
 
 
-def shown_number(reading: TipsReading | TouchReading | None) -> tuple[str, str, str]:
+def shown_number(reading: AnyReading | None) -> tuple[str, str, str]:
     """Return number, unit and uncertainty of the output: volts, or dBFS without a calibration.
 
     A reading that is void shows dashes: no number that cannot be trusted.
     """
     if isinstance(reading, TouchReading):
         return touch_number(reading)
+    if isinstance(reading, StretchReading):
+        return stretch_number(reading)
     shown = None if reading is None else shown_reading(reading)
     if shown is None or shown.tone.void is not None:
         return "--.--", "V", ""
@@ -44,13 +48,13 @@ def gauge_height(width: int, height: int) -> int:
 
 
 def gauge_lines(
-    reading: TipsReading | TouchReading | None, guidance: Guidance, width: int, screen_height: int
+    reading: AnyReading | None, guidance: Guidance, width: int, screen_height: int
 ) -> list[str]:
     """Draw number, arrow and the words beside them.
 
     Parameters
     ----------
-    reading : TipsReading, TouchReading or None
+    reading : TipsReading, TouchReading, StretchReading or None
         The newest reading.
     guidance : Guidance
         How far to go.

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.tui.renderables.touch import touch_line
 from levelset.tui.renderables.wording import volts
 
 if TYPE_CHECKING:
+    from levelset.probe.kinds import AnyReading
     from levelset.probe.reading import Reading, TipsReading
 
 QUIET = ("silent_input", "no_tone")
@@ -25,10 +27,12 @@ def shown_reading(tips: TipsReading) -> Reading:
     return max(trusted, key=_amplitude, default=tips.legs[0])
 
 
-def legs_line(tips: TipsReading | TouchReading) -> str:
+def legs_line(tips: AnyReading) -> str:
     """Return what each tip reads against chassis."""
     if isinstance(tips, TouchReading):
         return touch_line(tips)
+    if isinstance(tips, StretchReading):
+        return ""
     shown = shown_reading(tips)
     parts = []
     for name, leg in zip(("tip A", "tip B"), tips.legs, strict=False):

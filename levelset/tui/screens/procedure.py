@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 
 from levelset.probe.budget import budget_table
+from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
     Acknowledge,
@@ -30,6 +31,7 @@ from levelset.tui.renderables.gauge import gauge_height, gauge_lines
 from levelset.tui.renderables.offers import offer_keys
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.questions import ask_lines, caution_lines
+from levelset.tui.renderables.stretch import stretch_bar, stretch_lines
 from levelset.tui.renderables.touch import touch_bar
 from levelset.tui.renderables.which import legs_line, shown_reading
 from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
@@ -151,6 +153,8 @@ class ProcedureScreen(LevelScreen):
         tips = None if self._view is None else self._view.reading
         if isinstance(tips, TouchReading):
             return [touch_bar(tips, width)]
+        if isinstance(tips, StretchReading):
+            return [stretch_bar(tips, width)]
         shown = None if tips is None else shown_reading(tips)
         target_v = self._guidance.target_volts_rms
         if target_v is not None and target_v > 0.0:
@@ -178,6 +182,8 @@ class ProcedureScreen(LevelScreen):
         tips = None if self._view is None else self._view.reading
         if isinstance(tips, TouchReading):
             return []
+        if isinstance(tips, StretchReading):
+            return stretch_lines(tips, width, height, self.levelset.charset)
         picture = None if tips is None else shown_reading(tips).tone.picture
         return picture_lines(picture, self._guidance.curve, width, height, self.levelset.charset)
 
