@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from levelset.analysis.health import longest_run
 from levelset.analysis.result import Void
+from levelset.analysis.same_codes import in_every_period, still_runs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,9 +29,8 @@ COMPARED = 24
 """Codes that must agree for a block to be a repeat; also the shortest block found."""
 SEARCHED = (0, 4, 16, 64, 256, 1024)
 """Frames after the jump at which the codes are compared."""
-HELD_SAMPLES = 16
 HELD_DEPTH = 0.3
-"""A value held that long is a gap where the tone would be elsewhere by this part of its peak."""
+"""A value that stands is a gap where the tone would be elsewhere by this part of its peak."""
 _TURN = 2.0 * math.pi
 
 
@@ -94,8 +93,11 @@ def find_breaks(
     if count < 6:
         return ()
     x = samples - samples.mean()
-    turned = x[: count * block] * np.exp(-1j * w * np.arange(count * block))
-    phasors = 2.0 * turned.reshape(count, block).mean(axis=1)
+    # One block's sine and cosine serve all blocks, each turned to where it stands.
+    angle = w * np.arange(block)
+    sums = x[: count * block].reshape(count, block) @ np.stack((np.cos(angle), np.sin(angle)), 1)
+    turn = np.exp(-1j * w * block * np.arange(count))
+    phasors = (sums[:, 0] - 1j * sums[:, 1]) * turn * (2.0 / block)
     amplitude = float(np.median(np.abs(phasors)))
     if amplitude == 0.0:
         return ()
@@ -191,13 +193,14 @@ def _held(
     amplitude: float,
 ) -> Break | None:
     """Return the longest stretch that stands still where the tone would move on."""
-    start, length = longest_run(samples[1:] == samples[:-1])
-    if length + 1 < HELD_SAMPLES:
+    runs = still_runs(samples)
+    if not runs or in_every_period(len(runs), samples.size * w / _TURN):
         return None
+    start, frames = max(runs, key=lambda run: run[1])
     index = max(0, min(start // block - 1, theta.size - 1))
-    t = np.arange(start, start + length + 1, dtype=np.float64)
+    t = np.arange(start, start + frames, dtype=np.float64)
     tone = amplitude * np.cos(w * t + float(theta[index]))
-    off = float(np.abs(x[start : start + length + 1] - tone).max())
+    off = float(np.abs(x[start : start + frames] - tone).max())
     if off < HELD_DEPTH * amplitude:
         return None
-    return Break("drop_out", start, length + 1, held=True)
+    return Break("drop_out", start, frames, held=True)

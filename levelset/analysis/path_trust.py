@@ -15,7 +15,13 @@ import numpy as np
 
 from levelset.analysis.continuity import LEAST_JUMP_RAD, Break, find_breaks
 from levelset.analysis.path_finding import Finding, FindingCode, Place
-from levelset.analysis.same_codes import effective_bits, find_copies, still_runs
+from levelset.analysis.same_codes import (
+    effective_bits,
+    find_copies,
+    in_every_period,
+    joined_codes,
+    still_runs,
+)
 from levelset.analysis.tone_movement import Movement, level_finding, movement_of
 from levelset.analysis.tone_track import ToneTrack, frequency, track_tone, unbroken
 
@@ -95,7 +101,7 @@ def inspect_tone(
     if track is None:
         words = "No steady tone comes back: check the cable, and that nothing else plays."
         return SteadyTone((Finding("no_tone", words),), None, None, None)
-    faults = _Faults.of(samples, track)
+    faults = Faults.of(samples, track)
     findings = list(faults.findings(rate_hz))
     start, stop = unbroken(track.present & ~faults.touched())
     hz = u_hz = None
@@ -118,8 +124,8 @@ def _still_finding(samples: NDArray[np.float64]) -> Finding | None:
     return Finding("stands_still", words)
 
 
-class _Faults:
-    """Stretches of one window that are not the tone running on."""
+class Faults:
+    """Stretches of one window that are not the tone running on; `of` finds them."""
 
     def __init__(self, samples: NDArray[np.float64], track: ToneTrack) -> None:
         self.track = track
@@ -131,12 +137,14 @@ class _Faults:
         self.missing: list[Place] = []
 
     @classmethod
-    def of(cls, samples: NDArray[np.float64], track: ToneTrack) -> _Faults:
+    def of(cls, samples: NDArray[np.float64], track: ToneTrack) -> Faults:
         """Find them: what stands still, then copies, then jumps of phase beside both."""
         faults = cls(samples, track)
-        for at, frames in still_runs(samples):
-            faults._add_still(samples, at, frames)
-        step = 2.0 ** (1 - effective_bits(samples))
+        runs = still_runs(samples)
+        if not in_every_period(len(runs), samples.size * track.w / _TURN):
+            for at, frames in runs:
+                faults._add_still(samples, at, frames)
+        step = 2.0 ** (1 - effective_bits(joined_codes(samples)))
         enough = track.amplitude >= FEWEST_STEPS * step
         for copy in find_copies(samples, track.rate_hz) if enough else ():
             inside = any(abs(copy.at - p.at) < p.frames for p in (*faults.zeroed, *faults.frozen))
@@ -203,7 +211,7 @@ class _Faults:
         return touched
 
     def findings(self, rate_hz: float) -> list[Finding]:
-        """Return one finding for each kind."""
+        """Return one finding for each kind, its places counted from the start of the window."""
         found = []
         if self.missing:
             words = f"{_times(self.missing, rate_hz)} samples are missing, at least {{}}"

@@ -15,7 +15,7 @@ import numpy as np
 from levelset.analysis.fit import hann
 from levelset.analysis.path_finding import Finding, FindingCode
 from levelset.analysis.path_trust import SteadyTone, inspect_tone
-from levelset.analysis.same_codes import effective_bits
+from levelset.analysis.same_codes import effective_bits, joined_codes
 from levelset.analysis.tone import read_tone
 from levelset.analysis.tone_movement import level_finding
 from levelset.quantity import Quantity
@@ -306,7 +306,7 @@ class _Channel:
             None if long.movement is None else long.movement.fall_db,
             self._clock(long),
             None if noise is None else db_from_ratio(noise * math.sqrt(2.0)),
-            effective_bits(self.samples[2]),
+            effective_bits(joined_codes(self.samples[2])),
             None if noise is None else noise_bits(noise),
             percent,
             lowest,

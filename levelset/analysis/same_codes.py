@@ -6,6 +6,7 @@ and reader does.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,10 +21,14 @@ LEAST_COPY = 32
 """Shortest copy that is reported, frames."""
 LONGEST_LAG_S = 0.5
 LEAST_STILL = 16
+EVERY = 0.7
+"""Part of the periods that must have a stretch for it to be the wave's own shape."""
 MOST_ALIKE = 0.05
 """Part of the codes that may come again before the signal itself counts as periodic."""
 _BASE = np.uint64(0x9E3779B97F4A7C15)
 _CODE_SCALE = 2.0**23
+_STEPS = (0, 3, 7, 11, 15, 19)
+_WEIGHTS = (1.0, *(math.sqrt(prime) for prime in (2.0, 3.0, 5.0, 7.0, 11.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +48,30 @@ class Copy:
     at: int
     frames: int
     lag: int
+
+
+def may_repeat(samples: NDArray[np.float64]) -> bool:
+    """Return whether it is worth while to look for copies; a fifth of the work.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        As for `find_copies`.
+
+    Returns
+    -------
+    bool
+        False where no copy of 32 frames or more can be: each of its frames but the last ones
+        makes the same weighted sum with five later ones as its original.
+    """
+    if samples.size < 2 * LEAST_COPY:
+        return False
+    count = samples.size - _STEPS[-1]
+    sums = samples[:count] * _WEIGHTS[0]
+    for step, weight in zip(_STEPS[1:], _WEIGHTS[1:], strict=True):
+        sums += samples[step : step + count] * weight
+    sums.sort()
+    return int(np.count_nonzero(sums[1:] == sums[:-1])) >= LEAST_COPY - _STEPS[-1]
 
 
 def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...]:
@@ -117,19 +146,28 @@ def still_runs(samples: NDArray[np.float64]) -> tuple[tuple[int, int], ...]:
     )
 
 
-def effective_bits(samples: NDArray[np.float64]) -> int:
-    """Return how many of 24 bits the codes use: 16 where the lowest 8 are always 0.
+def in_every_period(runs: int, periods: float) -> bool:
+    """Return whether so many equal stretches belong to the shape of a wave: flat tops."""
+    return runs >= EVERY * periods
+
+
+def joined_codes(samples: NDArray[np.float64]) -> int:
+    """Return all 24-bit codes OR-ed; samples are multiples of 2**-23, of any shape."""
+    codes = np.rint(samples * _CODE_SCALE).astype(np.int64)
+    return int(np.bitwise_or.reduce(codes, axis=None)) if codes.size else 0
+
+
+def effective_bits(joined: int) -> int:
+    """Return how many of 24 bits codes use: 16 where the lowest 8 are always 0.
 
     Parameters
     ----------
-    samples : ndarray
-        Multiples of 2**-23, any shape.
+    joined : int
+        All codes OR-ed, as of `joined_codes`.
 
     Returns
     -------
     int
         0 for exact silence.
     """
-    codes = np.rint(samples * _CODE_SCALE).astype(np.int64)
-    joined = int(np.bitwise_or.reduce(codes, axis=None)) if codes.size else 0
     return 0 if joined == 0 else 24 - ((joined & -joined).bit_length() - 1)

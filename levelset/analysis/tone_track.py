@@ -90,7 +90,11 @@ class ToneTrack:
 
 
 def track_tone(
-    samples: NDArray[np.float64], rate_hz: float, near_hz: float | None
+    samples: NDArray[np.float64],
+    rate_hz: float,
+    near_hz: float | None,
+    *,
+    hop_periods: float = HOP_PERIODS,
 ) -> ToneTrack | None:
     """Follow the tone through a window.
 
@@ -103,6 +107,8 @@ def track_tone(
     near_hz : float or None
         Frequency that the tone should have, Hz; where nothing is there, and for None, the
         strongest line is followed.
+    hop_periods : float
+        Periods from one hop to the next; 2 take in a shorter window, and more of the hum.
 
     Returns
     -------
@@ -110,16 +116,18 @@ def track_tone(
         At the tone's own frequency; None where there are fewer than 8 hops or there is no tone.
     """
     if near_hz is not None:
-        track = _follow(samples, rate_hz, _TURN * near_hz / rate_hz)
+        track = _follow(samples, rate_hz, _TURN * near_hz / rate_hz, hop_periods)
         if track is not None:
             return track
     if samples.size < 16 or np.ptp(samples) == 0.0:
         return None
-    return _follow(samples, rate_hz, strongest_line(samples))
+    return _follow(samples, rate_hz, strongest_line(samples), hop_periods)
 
 
-def _follow(samples: NDArray[np.float64], rate_hz: float, w: float) -> ToneTrack | None:
-    hop = round(max(HOP_PERIODS * _TURN / w, HOP_S * rate_hz))
+def _follow(
+    samples: NDArray[np.float64], rate_hz: float, w: float, hop_periods: float
+) -> ToneTrack | None:
+    hop = round(max(hop_periods * _TURN / w, HOP_S * rate_hz))
     offset = float(samples.mean())
     for _ in range(2):
         phasors = _phasors(samples - offset, w, hop)
@@ -143,10 +151,13 @@ def _follow(samples: NDArray[np.float64], rate_hz: float, w: float) -> ToneTrack
 
 def _phasors(x: NDArray[np.float64], w: float, hop: int) -> NDArray[np.complex128]:
     count = x.size // hop
-    turned = (x[: count * hop] * np.exp(-1j * w * np.arange(count * hop))).reshape(count, hop)
-    window = hann(2 * hop)
-    rising, falling = turned @ window[:hop], turned @ window[hop:]
-    phasors: NDArray[np.complex128] = (rising[:-1] + falling[1:]) * (2.0 / hop)
+    # One hop's sine and cosine serve all hops, each turned to where it stands.
+    angle, window = w * np.arange(hop), hann(2 * hop)
+    waves = np.stack((np.cos(angle), -np.sin(angle)), axis=1)
+    weighted = np.hstack((waves * window[:hop, None], waves * window[hop:, None]))
+    sums = (x[: count * hop].reshape(count, hop) @ weighted).view(np.complex128)
+    sums *= np.exp(-1j * w * hop * np.arange(count))[:, None]
+    phasors: NDArray[np.complex128] = (sums[:-1, 0] + sums[1:, 1]) * (2.0 / hop)
     return phasors
 
 

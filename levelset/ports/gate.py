@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from levelset.analysis.same_codes import effective_bits, joined_codes
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -85,7 +87,6 @@ class BlockFacts:
         most = int(np.argmax(spans))
         half = len(samples) // 2
         extreme = np.count_nonzero(np.abs(samples) >= EXTREME_FS)
-        codes = (samples * 2.0**23).astype(np.int64)
         return cls(
             block.stream,
             block.first_frame,
@@ -97,7 +98,7 @@ class BlockFacts:
             float(samples[:, most].mean()),
             int(extreme),
             bool(np.array_equal(samples[:half], samples[half : 2 * half])),
-            int(np.bitwise_or.reduce(codes, axis=None)),
+            joined_codes(samples),
         )
 
 
@@ -249,14 +250,6 @@ def frame_rate_hz(arrived_s: NDArray[np.float64], first_frame: NDArray[np.int64]
     time_s = arrived_s - arrived_s.mean()
     frames = first_frame - first_frame.mean()
     return float(np.dot(time_s, frames) / np.dot(time_s, time_s))
-
-
-def effective_bits(code_bits: int) -> int:
-    """Return how many of 24 bits a path uses, from all its codes OR-ed; 0 for silence."""
-    if code_bits == 0:
-        return 0
-    lowest = (code_bits & -code_bits).bit_length() - 1
-    return 24 - lowest
 
 
 def _lost_data(facts: list[BlockFacts]) -> list[Fault]:

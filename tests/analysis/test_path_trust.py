@@ -21,7 +21,7 @@ from levelset.analysis.path_verdict import (
     noise_bits,
     tone_peak,
 )
-from levelset.analysis.same_codes import effective_bits, find_copies
+from levelset.analysis.same_codes import effective_bits, find_copies, joined_codes
 from tests.analysis import path_faults as faults
 from tests.benchmarks import path_trust as campaign
 
@@ -126,8 +126,8 @@ def test_a_rate_that_follows_another_clock_wanders():
 @pytest.mark.parametrize("bits", [8, 16, 20, 24])
 def test_bits_are_those_of_the_codes(bits):
     x = replace(CASE, bits=bits).clean()
-    assert effective_bits(x) == bits
-    assert effective_bits(np.zeros(10)) == 0
+    assert effective_bits(joined_codes(x)) == bits
+    assert effective_bits(joined_codes(np.zeros(10))) == 0
 
 
 def test_a_tone_whose_codes_repeat_says_nothing_about_copies():

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from levelset.analysis.same_codes import effective_bits
 from levelset.errors import DeviceError
 from levelset.ports.audio_process import AudioProcess
 from levelset.ports.base import LEASE_S, Block, Flag
@@ -22,7 +23,7 @@ from levelset.ports.devices import (
     server_rate_problem,
     ways,
 )
-from levelset.ports.gate import BlockFacts, Gate, effective_bits, frame_rate_hz
+from levelset.ports.gate import BlockFacts, Gate, frame_rate_hz
 from levelset.ports.live import open_live
 from levelset.ports.output import Output
 from levelset.ports.ring import Ring, RingSpec
