@@ -29,12 +29,15 @@ class SourcePlan:
         What it is called.
     kind : SourceKind or None
         How it gives out its signal, as far as it is known before it is measured.
+    player_channels : {2, 4, 6}
+        Channels of the player that plays the tracks.
     """
 
     max_volume: int
     start_volume: int
     name: str = "source"
     kind: SourceKind | None = None
+    player_channels: int = 2
 
 
 @dataclass(frozen=True, slots=True)

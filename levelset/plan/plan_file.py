@@ -14,6 +14,7 @@ What is marked (o) may be left out. A plan file is TOML::
     kind = "speaker_bridged"            # (o) speaker_grounded, balanced_line, line, fixed_level,
     max_volume = 40                     #     digital; highest number of the display
     start_volume = 10
+    player_channels = 2                 # of the player of the tracks: 2, 4 or 6; may be left out
 
     [processor]                         # (o) between source and amplifiers
     name = "an invented line converter"
@@ -166,10 +167,15 @@ def _sources(values: object) -> list[SourcePlan]:
 def _source(table: Table) -> SourcePlan:
     name = table.text("name", LONGEST_TEXT) if table.has("name") else "source"
     kind = table.word("kind", *SOURCE_KINDS) if table.has("kind") else None
+    player_channels = 2
+    if table.has("player_channels"):
+        player_channels = table.integer("player_channels", 2, 6)
+        if player_channels % 2:
+            raise table.error("player_channels", "is odd", "give 2, 4 or 6")
     table.expect("max_volume", "start_volume")
     most = table.integer("max_volume", 1, 1000)
     start = table.integer("start_volume", 0, most)
-    return SourcePlan(most, start, name, cast(Any, kind))
+    return SourcePlan(most, start, name, cast(Any, kind), player_channels)
 
 
 def _channels(
