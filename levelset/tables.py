@@ -96,12 +96,12 @@ class Table:
         return [(row[0], row[1]) for row in self.rows(key, most, (first, second))]
 
     def rows(
-        self, key: str, most: int, limits: tuple[tuple[float, float], ...]
+        self, key: str, most: int, limits: tuple[tuple[float, float], ...], *, fewest: int = 1
     ) -> list[tuple[float, ...]]:
         """Return a list of rows of numbers, each number within the limits of its column."""
         count = {2: "two", 3: "three"}.get(len(limits), str(len(limits)))
         found = []
-        for n, row in enumerate(self._list(key, 1, most), 1):
+        for n, row in enumerate(self._list(key, fewest, most), 1):
             place = f"{key}[{n}]"
             if not isinstance(row, list) or len(row) != len(limits):
                 raise self.error(place, f"is {_shown(row)}", f"give {count} numbers in brackets")
@@ -125,21 +125,24 @@ class Table:
         """Return a table inside this one."""
         return Table(f"{self.name} {key}", self._take(key))
 
-    def neutral(self, key: str, why: str) -> None:
-        """Accept an optional key only where it does nothing; ``why`` completes the error."""
-        if not self.has(key):
-            return
-        value = self._values[key]
-        if isinstance(value, bool | str) or value not in (0, []):
-            raise self.error(
-                key,
-                f"is {_shown(value)}, {why}",
-                "remove the key, or set it to 0 (an empty list for equaliser)",
-            )
-
     def optional(self, key: str, low: float, high: float) -> float | None:
         """Return a number from ``low`` to ``high``, None where the key is left out."""
         return self.number(key, low, high) if self.has(key) else None
+
+    def off_or_number(self, key: str, low: float, high: float) -> float | None:
+        """Return a number from ``low`` to ``high``, None where the key is 0 or left out."""
+        if not self.has(key):
+            return None
+        value = self._values[key]
+        off = isinstance(value, int | float) and not isinstance(value, bool) and value == 0
+        return None if off else self.number(key, low, high)
+
+    def tables(self, key: str, most: int) -> list[Table]:
+        """Return a list of tables, [[key]] in TOML."""
+        return [
+            Table(f"{self.name} {key} {n}", value)
+            for n, value in enumerate(self._list(key, 0, most), 1)
+        ]
 
     def refuse_unknown(self) -> None:
         """Refuse every key that was not asked for."""

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from levelset.analysis.result import Void
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 Flag = Literal["overflow", "underflow", "gap", "processed"]
 """What is known to be wrong with a block: the driver lost input, the output ran dry, the reader
@@ -88,7 +88,7 @@ class Port(Protocol):
         """Return what the path itself says against a stretch of frames, or None."""
         ...
 
-    def play(self, signal: Signal, level_dbfs: float) -> None:
+    def play(self, signal: Playable, level_dbfs: float) -> None:
         """Start to play a signal at this level, faded in; raises DeviceError without output."""
         ...
 
@@ -120,7 +120,8 @@ class Point:
     leg : Leg
         Positive or negative leg or terminal.
     channel : str or None
-        Name of the amplifier channel for ``channel``.
+        Name of the amplifier channel for ``channel``; of another tap than the main one for
+        ``source``.
     """
 
     place: Place
@@ -131,7 +132,7 @@ class Point:
 class Levers(Protocol):
     """What a person's hands reach in a simulated vehicle; nothing here tells the truth."""
 
-    def play_track(self, signal: Signal | None) -> None:
+    def play_track(self, signal: Playable | None, level_dbfs: float = 0.0) -> None:
         """Choose what the vehicle's own player plays; None stops it."""
         ...
 
@@ -161,4 +162,20 @@ class Levers(Protocol):
 
     def engine(self, running: bool) -> None:
         """Start or stop the engine."""
+        ...
+
+    def engine_speed(self, rpm: float | None) -> None:
+        """Hold the running engine at a speed; None lets it idle."""
+        ...
+
+    def filters(self, channel: str | None, on: bool) -> None:
+        """Switch the filters of a channel on or off; None is every channel."""
+        ...
+
+    def loudspeakers(self, channel: str | None, connected: bool) -> None:
+        """Connect the loudspeakers of a channel or take them off; None is every channel."""
+        ...
+
+    def mute(self, muted: bool) -> None:
+        """Mute the source, or end it."""
         ...

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers
     from levelset.procedures.protocol import Person
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 FADE_IN_S = 1.0
 """A signal that levelset plays rises for this long, s."""
@@ -78,7 +78,7 @@ class SimulatedPort:
         """Return None: nothing lies between the simulated input and the reader."""
         return None
 
-    def play(self, signal: Signal, level_dbfs: float) -> None:
+    def play(self, signal: Playable, level_dbfs: float) -> None:
         """Play into the source's input, as loud as a track of the same level.
 
         Raises

@@ -67,6 +67,11 @@ class PeriodicTones:
         """Frequency in Hz, amplitude in full scale and phase in rad of every sine."""
         return tuple((p.frequency_hz, p.amplitude_fs, p.phase_rad) for p in self.components)
 
+    @property
+    def highest_hz(self) -> float:
+        """Highest frequency of its sines, Hz; 0 for silence."""
+        return max((part.frequency_hz for part in self.components), default=0.0)
+
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the exact value in full scale at each time, s; shape (n,)."""
         import numpy as np

@@ -18,8 +18,6 @@ TABLE_FRAMES = 2**21
 """Period of 21.8 s; the lines of its spectrum lie 0.046 Hz apart."""
 BAND_HZ = (20.0, 20_000.0)
 SEED = 1
-POINTS = 8
-"""Points of the interpolation: at 20 kHz it is 0.02 dB down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +48,11 @@ class PinkNoise:
         """True peak of the whole period, full scale."""
         return _table_peak() * ratio_from_db(self.rms_dbfs)
 
+    @property
+    def highest_hz(self) -> float:
+        """Upper end of its band, Hz."""
+        return BAND_HZ[1]
+
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the value in full scale at each time.
 
@@ -63,21 +66,9 @@ class PinkNoise:
         ndarray, shape (n,)
             Lagrange interpolation between the nearest points of the period.
         """
-        import numpy as np
+        from levelset.signals.interpolation import between_points
 
-        place = time_s * TABLE_RATE_HZ
-        whole = np.floor(place)
-        part = place - whole
-        index = whole.astype(np.int64)
-        nodes = range(1 - POINTS // 2, POINTS // 2 + 1)
-        table = _table()
-        value = np.zeros_like(place)
-        for node in nodes:
-            weight = np.ones_like(part)
-            for other in nodes:
-                if other != node:
-                    weight *= (part - other) / (node - other)
-            value += weight * table[(index + node) % TABLE_FRAMES]
+        value = between_points(_table(), time_s * TABLE_RATE_HZ)
         return value * ratio_from_db(self.rms_dbfs)
 
 

@@ -30,6 +30,10 @@ class Playable(Protocol):
     def level_dbfs(self) -> float | None:
         """Level, so that a full-scale sine is 0 dBFS (AES17); None for silence."""
 
+    @property
+    def highest_hz(self) -> float:
+        """Highest frequency in it, Hz; 0 for silence."""
+
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the value in full scale at each time, s, from 0."""
 
@@ -84,6 +88,11 @@ class Signal:
         """10 lg of the sum of squared peaks: the level of components of different frequency."""
         power = sum(part.amplitude_fs**2 for part in self.components)
         return 10.0 * math.log10(power) if power > 0.0 else None
+
+    @property
+    def highest_hz(self) -> float:
+        """Highest frequency of its components, Hz; 0 for silence."""
+        return max((part.frequency_hz for part in self.components), default=0.0)
 
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the exact value in full scale at each time.

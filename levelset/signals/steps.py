@@ -59,6 +59,11 @@ class SteppedTone:
         return self.tone.level_dbfs
 
     @property
+    def highest_hz(self) -> float:
+        """Frequency of the tone, Hz."""
+        return self.tone.highest_hz
+
+    @property
     def period_s(self) -> float:
         """From one step to the next, s."""
         return self.hold_s + self.low_s

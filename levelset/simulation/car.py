@@ -9,6 +9,31 @@ from levelset.plan.target import Rating
 
 
 @dataclass(frozen=True, slots=True)
+class TapTruth:
+    """Another pair of wires of the same source.
+
+    Parameters
+    ----------
+    name : str
+        Name by which it is touched, unique.
+    channels : tuple of (str, float)
+        Channels of the player that it carries, with their ratios.
+    level_db : float
+        Level against the main tap, dB.
+    delay_ms : float
+        Delay of its own, ms, in place of the source's.
+    polarity : {"normal", "reversed"}
+        Sign of the output.
+    """
+
+    name: str
+    channels: tuple[tuple[str, float], ...]
+    level_db: float
+    delay_ms: float
+    polarity: Literal["normal", "reversed"]
+
+
+@dataclass(frozen=True, slots=True)
 class SourceTruth:
     """The radio.
 
@@ -32,6 +57,30 @@ class SourceTruth:
         Low-order distortion of a sine that just does not clip, %.
     polarity : {"normal", "reversed"}
         Sign of the output.
+    highpass_hz : float or None
+        Corner of its high-pass, Butterworth of second order, Hz.
+    equaliser : tuple of (float, float, float)
+        Bells: centre in Hz, gain in dB, Q.
+    bass_withdrawn_db_at_max : float
+        By how much bass is lower at maximum volume, dB; see `source.withdrawn_db`.
+    limiter_volts_rms : float or None
+        Voltage of a sine from which on the level no longer follows the volume, V.
+    noise_millivolts : float
+        White noise at the output, RMS in 20 Hz to 20 kHz, mV.
+    hum_millivolts : float
+        Mains hum across the output, RMS of all lines, mV.
+    hum_hz : float
+        Mains frequency, Hz.
+    alternator_millivolts : float
+        Whine that follows engine speed, RMS of all lines, mV.
+    alternator_hz_per_rpm : float
+        Alternator's frequency for each turn a minute of the engine, Hz.
+    delay_ms : float
+        From the player to the output, ms.
+    channels : tuple of (str, float)
+        Channels of the player that the tap carries, with ratios whose magnitudes add up to 1.
+    taps : tuple of TapTruth
+        Further pairs of wires.
     """
 
     max_volume: int
@@ -44,6 +93,18 @@ class SourceTruth:
     thd_percent: float
     polarity: Literal["normal", "reversed"]
     start_volume: int
+    highpass_hz: float | None
+    equaliser: tuple[tuple[float, float, float], ...]
+    bass_withdrawn_db_at_max: float
+    limiter_volts_rms: float | None
+    noise_millivolts: float
+    hum_millivolts: float
+    hum_hz: float
+    alternator_millivolts: float
+    alternator_hz_per_rpm: float
+    delay_ms: float
+    channels: tuple[tuple[str, float], ...]
+    taps: tuple[TapTruth, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +135,18 @@ class AmplifierTruth:
         True where the rail does not follow the supply.
     polarity : {"normal", "reversed"}
         Sign of the output.
+    subsonic_hz, highpass_hz, lowpass_hz : float or None
+        Corners of its filters, Hz.
+    slope_db_per_octave : int
+        Of all of them: 6, 12, 18 or 24.
+    alignment : {"butterworth", "linkwitz_riley"}
+        Of high-pass and low-pass; the subsonic filter is a Butterworth one.
+    output_ohm : float
+        Resistance between its output stage and the load, ohm.
+    carrier_volts, carrier_hz : float
+        What is left of a switching output stage's carrier, RMS in V, and its frequency, Hz.
+    tap : str
+        Tap that feeds it; empty for the main one.
     rated : tuple of Rating
         Label: power per load.
     rated_supply : float
@@ -97,6 +170,15 @@ class AmplifierTruth:
     input_clip_volts_peak: float | None
     regulated: bool
     polarity: Literal["normal", "reversed"]
+    subsonic_hz: float | None
+    highpass_hz: float | None
+    lowpass_hz: float | None
+    slope_db_per_octave: int
+    alignment: Literal["butterworth", "linkwitz_riley"]
+    output_ohm: float
+    carrier_volts: float
+    carrier_hz: float
+    tap: str
     rated: tuple[Rating, ...]
     rated_supply: float
     load: str
@@ -170,10 +252,22 @@ class MeterTruth:
 
 @dataclass(frozen=True, slots=True)
 class SupplyTruth:
-    """Supply voltage with the engine off and running, V."""
+    """Supply and engine.
+
+    Parameters
+    ----------
+    engine_off, engine_on : float
+        Voltage with the engine off and running, nothing drawn, V.
+    ohm : float
+        Resistance on the way to the amplifiers, ohm.
+    idle_rpm : float
+        Engine speed nobody asks more of.
+    """
 
     engine_off: float
     engine_on: float
+    ohm: float
+    idle_rpm: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,35 +15,19 @@ from levelset.simulation.car import (
     InterfaceTruth,
     MeterTruth,
     ProbeTruth,
-    SourceTruth,
     SupplyTruth,
 )
+from levelset.simulation.source_file import source_from
 from levelset.tables import Table
 from levelset.toml_file import read_checked
 
 MOST_CHANNELS = 16
 DEMO = "demo_car.toml"
-NOT_MODELLED = "which this simulation does not model yet"
-
 _TABLES = ("source", "amplifier", "probe", "interface", "meter", "supply")
-_SOURCE_UNMODELLED = (
-    "highpass_hz",
-    "bass_withdrawn_db_at_max",
-    "limiter_volts_rms",
-    "equaliser",
-    "noise_millivolts",
-    "hum_millivolts",
-    "delay_ms",
-)
-_AMPLIFIER_UNMODELLED = (
-    "subsonic_hz",
-    "lowpass_hz",
-    "highpass_hz",
-    "slope_db_per_octave",
-    "output_ohm",
-    "carrier_volts",
-    "carrier_hz",
-)
+SLOPES_DB_PER_OCTAVE = (6, 12, 18, 24)
+CARRIER_HZ = 400_000.0
+IDLE_RPM = 800.0
+CORNER_HZ = (5.0, 20_000.0)
 
 
 def load_car(path: Path) -> CarTruth:
@@ -90,9 +74,10 @@ def car_from_document(document: dict[str, Any]) -> CarTruth:
     def one(name: str) -> Table:
         return Table(f"[{name}]", document[name])
 
+    source = source_from(one("source"))
     return CarTruth(
-        source=_source(one("source")),
-        amplifiers=_amplifiers(document["amplifier"]),
+        source=source,
+        amplifiers=_amplifiers(document["amplifier"], {tap.name for tap in source.taps}),
         probe=_probe(one("probe")),
         interface=_interface(one("interface")),
         meter=_meter(one("meter")),
@@ -100,37 +85,7 @@ def car_from_document(document: dict[str, Any]) -> CarTruth:
     )
 
 
-def _source(table: Table) -> SourceTruth:
-    for key in _SOURCE_UNMODELLED:
-        table.neutral(key, NOT_MODELLED)
-    table.expect(
-        "max_volume",
-        "db_per_step",
-        "volts_rms_at_max",
-        "clip_volts_peak",
-        "output",
-        "bias_volts",
-        "offset_millivolts",
-        "thd_percent",
-        "polarity",
-        "start_volume",
-    )
-    max_volume = table.integer("max_volume", 1, 200)
-    return SourceTruth(
-        max_volume=max_volume,
-        db_per_step=table.number("db_per_step", 0.1, 10.0),
-        volts_rms_at_max=table.number("volts_rms_at_max", 0.05, 200.0),
-        clip_volts_peak=table.number("clip_volts_peak", 0.05, 300.0),
-        output=cast(Any, table.word("output", "bridged", "grounded", "line")),
-        bias_volts=table.number("bias_volts", 0.0, 60.0),
-        offset_millivolts=table.number("offset_millivolts", -5000.0, 5000.0),
-        thd_percent=table.number("thd_percent", 0.0, 5.0),
-        polarity=cast(Any, table.word("polarity", "normal", "reversed")),
-        start_volume=table.integer("start_volume", 0, max_volume),
-    )
-
-
-def _amplifiers(values: object) -> tuple[AmplifierTruth, ...]:
+def _amplifiers(values: object, taps: set[str]) -> tuple[AmplifierTruth, ...]:
     if not isinstance(values, list) or not 1 <= len(values) <= MOST_CHANNELS:
         raise UsageError(
             f"[[amplifier]] is not a list of 1 to {MOST_CHANNELS} tables",
@@ -139,7 +94,7 @@ def _amplifiers(values: object) -> tuple[AmplifierTruth, ...]:
     found: list[AmplifierTruth] = []
     for number, entry in enumerate(values, 1):
         table = Table(f"[amplifier {number}]", entry)
-        amplifier = _amplifier(table)
+        amplifier = _amplifier(table, taps)
         if any(amplifier.name == other.name for other in found):
             raise table.error(
                 "name", f"{amplifier.name!r} is used twice", "give every channel its own name"
@@ -148,9 +103,32 @@ def _amplifiers(values: object) -> tuple[AmplifierTruth, ...]:
     return tuple(found)
 
 
-def _amplifier(table: Table) -> AmplifierTruth:
-    for key in _AMPLIFIER_UNMODELLED:
-        table.neutral(key, NOT_MODELLED)
+def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
+    subsonic_hz, highpass_hz, lowpass_hz = (
+        table.off_or_number(key, *CORNER_HZ) for key in ("subsonic_hz", "highpass_hz", "lowpass_hz")
+    )
+    lowest_hz = max(subsonic_hz or 0.0, highpass_hz or 0.0)
+    if lowpass_hz is not None and lowpass_hz <= lowest_hz:
+        raise table.error(
+            "lowpass_hz", f"is {lowpass_hz:g}", f"give more than the high-pass of {lowest_hz:g} Hz"
+        )
+    slope = table.off_or_number("slope_db_per_octave", 1.0, 100.0) or SLOPES_DB_PER_OCTAVE[-1]
+    if slope not in SLOPES_DB_PER_OCTAVE:
+        known = ", ".join(map(str, SLOPES_DB_PER_OCTAVE))
+        raise table.error("slope_db_per_octave", f"is {slope:g}", f"give one of {known}")
+    alignment = "butterworth"
+    if table.has("alignment"):
+        alignment = table.word("alignment", "butterworth", "linkwitz_riley")
+    if alignment == "linkwitz_riley" and slope not in (12, 24):
+        raise table.error(
+            "alignment", f"of {slope:g} dB per octave is none", "give 12 or 24 dB per octave"
+        )
+    tap = table.text("tap", 40) if table.has("tap") else ""
+    if tap and tap not in taps:
+        raise table.error("tap", f"{tap!r} is no tap", "name one that a [[source.tap]] has")
+    output_ohm = table.optional("output_ohm", 0.0, 100.0) or 0.0
+    carrier_volts = table.optional("carrier_volts", 0.0, 50.0) or 0.0
+    carrier_hz = table.off_or_number("carrier_hz", 20_000.0, 5e6) or CARRIER_HZ
     has_input_clip = table.has("input_clip_volts_peak")
     has_regulated = table.has("regulated")
     has_polarity = table.has("polarity")
@@ -184,6 +162,15 @@ def _amplifier(table: Table) -> AmplifierTruth:
         ),
         regulated=table.flag("regulated") if has_regulated else False,
         polarity=cast(Any, polarity),
+        subsonic_hz=subsonic_hz,
+        highpass_hz=highpass_hz,
+        lowpass_hz=lowpass_hz,
+        slope_db_per_octave=int(slope),
+        alignment=cast(Any, alignment),
+        output_ohm=output_ohm,
+        carrier_volts=carrier_volts,
+        carrier_hz=carrier_hz,
+        tap=tap,
         rated=_ratings(table),
         rated_supply=table.number("rated_supply", 5.0, 60.0),
         load=_load_expression(table),
@@ -261,9 +248,12 @@ def _meter(table: Table) -> MeterTruth:
 
 
 def _supply(table: Table) -> SupplyTruth:
-    table.neutral("ohm", NOT_MODELLED)
+    ohm = table.optional("ohm", 0.0, 10.0) or 0.0
+    idle_rpm = table.optional("idle_rpm", 300.0, 3000.0) or IDLE_RPM
     table.expect("engine_off", "engine_on")
     return SupplyTruth(
+        ohm=ohm,
+        idle_rpm=idle_rpm,
         engine_off=table.number("engine_off", 5.0, 60.0),
         engine_on=table.number("engine_on", 5.0, 60.0),
     )

@@ -59,6 +59,19 @@ def delay_frames(factor: int) -> float:
     return (factor * ROWS - 1) / 2.0 / factor - (factor - 1) / factor
 
 
+def passed(frequency_hz: float, rate_hz: int, factor: int) -> complex:
+    """Return what the filter leaves of a sine at any frequency, as a ratio to the sine itself.
+
+    Frequencies beyond half the oversampled rate count as kept out before.
+    """
+    turns = frequency_hz / (rate_hz * factor)
+    if turns >= 0.5:
+        return 0j
+    taps = _filter(factor)[::-1].T.ravel()
+    delay = np.arange(factor * ROWS) - (factor - 1)
+    return complex(taps @ np.exp(-2j * np.pi * turns * delay))
+
+
 def decimate(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     """Filter and decimate.
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from levelset.simulation.meter import displayed
+from levelset.units import ratio_from_db
 
 if TYPE_CHECKING:
     from levelset.ports.base import Point
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
     from levelset.simulation.chain import Car
 
 
@@ -24,9 +25,9 @@ class CarLevers:
     def __init__(self, car: Car) -> None:
         self._car = car
 
-    def play_track(self, signal: Signal | None) -> None:
+    def play_track(self, signal: Playable | None, level_dbfs: float = 0.0) -> None:
         """Choose what the vehicle's own player plays; None stops it."""
-        self._car.player.play_track(signal, self._car.frame)
+        self._car.player.play_track(signal, self._car.frame, ratio_from_db(level_dbfs))
 
     def turn_volume(self, steps: int) -> int:
         """Turn the volume by whole steps, up to its ends; return the number shown."""
@@ -71,3 +72,21 @@ class CarLevers:
     def engine(self, running: bool) -> None:
         """Start or stop the engine."""
         self._car.engine_runs = running
+
+    def engine_speed(self, rpm: float | None) -> None:
+        """Hold the running engine at a speed; None lets it idle."""
+        self._car.revs_rpm = rpm
+
+    def filters(self, channel: str | None, on: bool) -> None:
+        """Switch the filters of a channel on or off; None is every channel."""
+        for amplifier in self._car.amplifiers(channel):
+            amplifier.switch_filters(on)
+
+    def loudspeakers(self, channel: str | None, connected: bool) -> None:
+        """Connect the loudspeakers of a channel or take them off; None is every channel."""
+        for amplifier in self._car.amplifiers(channel):
+            amplifier.load_connected = connected
+
+    def mute(self, muted: bool) -> None:
+        """Mute the source, or end it."""
+        self._car.muted = muted

@@ -8,15 +8,30 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.signals.channels import ChannelSignals, played_on
+from levelset.signals.multitone import PeriodicTones
+from levelset.signals.signal import Signal
+from levelset.signals.steps import SteppedTone
+from levelset.simulation.sines import Sines, sum_of_sines
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
     Values = NDArray[np.float64]
 
 FADE_S = 0.015
 """Every sound ends within this time, s."""
+
+DENSE_HZ = 200.0
+"""Frequency that noise, music and speech count as."""
+
+Mix = tuple[tuple[str, float], ...]
+"""Channels of the player with their ratios, which add up at one tap."""
+
+LEFT: Mix = (("left", 1.0),)
+"""The left channel; whatever is no signal for several channels is on all of them."""
 
 
 @dataclass(slots=True)
@@ -25,7 +40,7 @@ class Sound:
 
     Parameters
     ----------
-    signal : Signal
+    signal : Playable
         What plays.
     gain : float
         Ratio to the signal's own level.
@@ -39,7 +54,7 @@ class Sound:
         Frame at which the fade out begins.
     """
 
-    signal: Signal
+    signal: Playable
     gain: float
     seconds_per_frame: float
     start: float
@@ -47,27 +62,31 @@ class Sound:
     fade_out: float
     end: float = math.inf
 
-    def rows(self, first: int, frames: int, factor: int) -> Values:
-        """Return the exact oversampled values in full scale.
+    def rows(self, first: float, frames: int, factor: int, mix: Mix) -> Values:
+        """Return the oversampled values in full scale.
 
         Parameters
         ----------
-        first : int
-            First frame.
+        first : float
+            Position of the first value, frames.
         frames, factor : int
             Number of frames, and of values in each.
+        mix : Mix
+            Channels to add up.
 
         Returns
         -------
         ndarray, shape (frames, factor)
-            A row per frame.
+            A row per frame; exact for sums of sines.
         """
-        own = np.arange(first, first + frames, dtype=np.float64) - self.start
-        value = self.gain * _sines(
-            self.signal, own * self.seconds_per_frame, self.seconds_per_frame / factor, factor
-        )
-        if own[0] < self.fade_in or first + frames > self.end:
-            position = own[:, np.newaxis] + np.arange(factor) / factor
+        value = np.zeros((frames, factor))
+        if first + frames <= self.start:
+            return value
+        own = first - self.start
+        for ratio, part in self.parts(mix):
+            value += ratio * self._exact(part, own, frames, factor)
+        if own < self.fade_in or first + frames > self.end:
+            position = own + np.arange(frames)[:, np.newaxis] + np.arange(factor) / factor
             value *= np.clip(position / self.fade_in, 0.0, 1.0)
             left = 1.0 - (position + self.start - self.end) / self.fade_out
             value *= np.clip(left, 0.0, 1.0)
@@ -76,6 +95,42 @@ class Sound:
     def over(self, position: float) -> bool:
         """Tell whether it is silent from this position on."""
         return position >= self.end + self.fade_out
+
+    def at(self, time_s: Values, mix: Mix) -> Values:
+        """Return its values at its own times, s, without fades, shape (n,)."""
+        total = np.zeros_like(time_s)
+        for ratio, part in self.parts(mix):
+            total += ratio * part.at(time_s)
+        return total
+
+    def single_hz(self, mix: Mix) -> float | None:
+        """Return the frequency if it is one sine, None if it is more, 0 for silence."""
+        parts = [part for _, part in self.parts(mix)]
+        if not all(isinstance(part, Signal) for part in parts):
+            return None
+        hz = {c.frequency_hz for p in parts if isinstance(p, Signal) for c in p.components}
+        return None if len(hz) > 1 else next(iter(hz), 0.0)
+
+    def parts(self, mix: Mix) -> list[tuple[float, Playable]]:
+        """Return the signals of these channels with their ratios, each once."""
+        found: list[tuple[float, Playable]] = []
+        for channel, weight in mix:
+            for ratio, part in played_on(self.signal, channel):
+                total = self.gain * weight * ratio
+                for n, (other_ratio, other) in enumerate(found):
+                    if other is part:
+                        found[n] = (other_ratio + total, part)
+                        break
+                else:
+                    found.append((total, part))
+        return found
+
+    def _exact(self, part: Playable, own: float, frames: int, factor: int) -> Values:
+        frame_s = self.seconds_per_frame
+        if isinstance(part, Signal | PeriodicTones):
+            return sum_of_sines(Sines.of(part.components), own, frame_s, frames, factor)
+        place = own + np.arange(frames)[:, np.newaxis] + np.arange(factor) / factor
+        return part.at(np.maximum(place.ravel() * frame_s, 0.0)).reshape(frames, factor)
 
 
 class Player:
@@ -95,27 +150,34 @@ class Player:
         self._track: Sound | None = None
         self._aux: Sound | None = None
         self._sounds: list[Sound] = []
+        self.changes = 0
+        """Counts every change of what plays."""
 
     @property
     def highest_hz(self) -> float:
-        """Highest frequency that plays, Hz; 0 for silence."""
-        parts = (part.frequency_hz for sound in self._sounds for part in sound.signal.components)
-        return max(parts, default=0.0)
+        """Highest frequency of the tones that play, Hz; 0 for silence.
 
-    def play_track(self, signal: Signal | None, at: int) -> None:
+        What is no tone has no harmonics to tell from its aliases: it counts as a tone of
+        `DENSE_HZ`, for which less is computed.
+        """
+        return max((_tone_hz(sound.signal) for sound in self._sounds), default=0.0)
+
+    def play_track(self, signal: Playable | None, at: int, gain: float = 1.0) -> None:
         """Let the vehicle's player change to this signal from frame ``at``; None stops it."""
+        self.changes += 1
         self._end(self._track, at)
         self._track = None
         if signal is not None:
-            self._track = self._start(signal, 1.0, self._track_seconds, at, FADE_S)
+            self._track = self._start(signal, gain, self._track_seconds, at, FADE_S)
 
-    def play_aux(self, signal: Signal, gain: float, at: int, fade_in_s: float) -> None:
+    def play_aux(self, signal: Playable, gain: float, at: int, fade_in_s: float) -> None:
         """Let levelset's output play; it runs by the interface's own clock."""
         self.end_aux(at)
         self._aux = self._start(signal, gain, 1.0 / self._rate_hz, at, fade_in_s)
 
     def end_aux(self, at: int) -> None:
         """Fade levelset's output out from frame ``at``."""
+        self.changes += 1
         self._end(self._aux, at)
         self._aux = None
 
@@ -127,42 +189,50 @@ class Player:
         if self._aux is not None and self._aux.end > now:
             self._aux.end = float(until)
 
-    def forget_before(self, position: int) -> None:
+    def forget_before(self, position: float) -> None:
         """Drop what is silent from this frame on."""
         self._sounds = [sound for sound in self._sounds if not sound.over(position)]
         if self._aux is not None and self._aux.over(position):
             self._aux = None
+            self.changes += 1
 
-    def rows(self, first: int, frames: int, factor: int) -> Values:
-        """Return the oversampled values in full scale, shape (frames, factor)."""
+    def rows(self, first: float, frames: int, factor: int, mix: Mix = LEFT) -> Values:
+        """Return the oversampled values of some channels in full scale, shape (frames, factor)."""
         total = np.zeros((frames, factor))
         for sound in self._sounds:
-            total += sound.rows(first, frames, factor)
+            total += sound.rows(first, frames, factor, mix)
         return total
 
-    def steady(self) -> Values:
+    def steady(self, mix: Mix = LEFT) -> tuple[Values, float]:
         """Return one span of what plays now, in full scale, as if it had always played.
 
         Returns
         -------
-        ndarray, shape (n,)
-            One period of a single sine, else one second; a single 0 for silence.
+        values : ndarray, shape (n,)
+            One period of a single sine, else one second or a longer period; a single 0 for
+            silence.
+        span_s : float
+            Length of the span, s.
         """
         playing = [sound for sound in (self._track, self._aux) if sound is not None]
-        parts = [part for sound in playing for part in sound.signal.components]
-        if not parts:
-            return np.zeros(1)
-        if len(parts) == 1:
-            time_s = np.arange(8192) / (8192 * parts[0].frequency_hz)
+        single_hz = [sound.single_hz(mix) for sound in playing]
+        tones_hz = {hz for hz in single_hz if hz != 0.0}
+        if not tones_hz:
+            return np.zeros(1), 1.0
+        (first_hz, *others) = tones_hz
+        if first_hz is not None and not others:
+            time_s, span_s = np.arange(8192) / (8192 * first_hz), 1.0 / first_hz
         else:
-            time_s = np.arange(1 << 18) / (1 << 18)
+            periods = [getattr(part, "period_s", 1.0) for s in playing for _, part in s.parts(mix)]
+            span_s = max(1.0, *periods)
+            time_s = np.arange(1 << 18) / (1 << 18) * span_s
         total = np.zeros_like(time_s)
         for sound in playing:
-            total += sound.gain * sound.signal.at(time_s)
-        return total
+            total += sound.at(time_s, mix)
+        return total, span_s
 
     def _start(
-        self, signal: Signal, gain: float, seconds_per_frame: float, at: int, fade_in_s: float
+        self, signal: Playable, gain: float, seconds_per_frame: float, at: int, fade_in_s: float
     ) -> Sound:
         sound = Sound(
             signal=signal,
@@ -180,20 +250,9 @@ class Player:
             sound.end = min(sound.end, float(at))
 
 
-def _sines(signal: Signal, start_s: Values, step_s: float, count: int) -> Values:
-    """Return `Signal.at` at every start plus 0 ... count - 1 steps, shape (starts, count).
-
-    By sin(a + b) = sin a cos b + cos a sin b it is one matrix product instead of a sine for
-    every value; the result is the same to a few units in the last place.
-    """
-    if not signal.components:
-        return np.zeros((len(start_s), count))
-    omega = np.array([2.0 * np.pi * part.frequency_hz for part in signal.components])
-    phase = np.array([part.phase_rad for part in signal.components])
-    size = np.array([part.amplitude_fs for part in signal.components])
-    a = np.multiply.outer(start_s, omega) + phase
-    b = np.multiply.outer(omega, step_s * np.arange(count))
-    left = np.concatenate((size * np.sin(a), size * np.cos(a)), axis=1)
-    right = np.concatenate((np.cos(b), np.sin(b)))
-    product: Values = left @ right
-    return product
+def _tone_hz(signal: Playable) -> float:
+    """Return the frequency of its highest tone, or `DENSE_HZ`."""
+    if isinstance(signal, ChannelSignals):
+        return max(_tone_hz(part) for part in signal.parts)
+    exact = isinstance(signal, Signal | PeriodicTones | SteppedTone)
+    return signal.highest_hz if exact else min(signal.highest_hz, DENSE_HZ)

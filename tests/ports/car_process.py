@@ -25,7 +25,7 @@ from levelset.signals.signal import Component, Signal
 from levelset.simulation.car_file import load_car, load_demo_car
 from levelset.simulation.chain import Car
 from levelset.simulation.levers import CarLevers
-from levelset.simulation.player import Player
+from levelset.simulation.player import LEFT, Mix, Player
 
 FRAMES = 1024
 LATENCY_S = 0.1
@@ -61,10 +61,10 @@ class ListeningPlayer(Player):
         heard = HEARD_HZ if np.any(self._heard) else 0.0
         return max(super().highest_hz, heard)
 
-    def rows(self, first: int, frames: int, factor: int) -> np.ndarray:
-        total = super().rows(first, frames, factor)
+    def rows(self, first: float, frames: int, factor: int, mix: Mix = LEFT) -> np.ndarray:
+        total = super().rows(first, frames, factor, mix)
         # Windowed-sinc interpolation between the samples that came 64 frames ago.
-        start = first - self._end_frame + KEEP - 2 * REACH
+        start = round(first) - self._end_frame + KEEP - 2 * REACH
         if start < 0 or not np.any(self._heard):
             return total
         windows = np.lib.stride_tricks.sliding_window_view(
@@ -74,10 +74,12 @@ class ListeningPlayer(Player):
         taps = np.sinc(distance) * np.cos(0.5 * np.pi * distance / (REACH + 1)) ** 2
         return total + windows @ taps.T
 
-    def steady(self) -> np.ndarray:
-        own = super().steady()
+    def steady(self, mix: Mix = LEFT) -> tuple[np.ndarray, float]:
+        own, span_s = super().steady(mix)
         # Both at once does not occur: a job has its tone from one of them.
-        return own if np.any(own) else self._heard[-KEEP // 2 :]
+        if np.any(own):
+            return own, span_s
+        return self._heard[-KEEP // 2 :], KEEP / 2 / self._rate_hz
 
 
 class Wheel:

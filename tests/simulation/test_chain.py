@@ -12,7 +12,7 @@ from levelset.ports.base import Point
 from levelset.signals.signal import Component, Signal
 from levelset.simulation.car import CarTruth
 from levelset.simulation.chain import Car
-from levelset.simulation.player import _sines
+from levelset.simulation.sines import Sines, sum_of_sines
 
 FULL_SCALE_V = 200.0
 RATE = 48_000
@@ -395,9 +395,12 @@ def test_samples_do_not_depend_on_the_blocks(ideal: Ideal, tone: Callable[..., S
         assert np.mean(run(blocks) != whole) < 1e-3
 
 
-def test_sines_are_those_of_the_signal() -> None:
-    signal = Signal("two", "a test", (Component(43.0, 0.5, 0.1), Component(997.0, 0.25, -2.0)))
-    start_s = 1234.5 + np.arange(50) / RATE
-    rows = _sines(signal, start_s, 1.0 / RATE / 8.0, 8)
-    times = (start_s[:, np.newaxis] + np.arange(8) / RATE / 8.0).ravel()
-    np.testing.assert_allclose(rows.ravel(), signal.at(times), atol=1e-9)
+@pytest.mark.parametrize("frames", [1, 50, 1024])
+def test_sines_are_those_of_the_signal(frames: int) -> None:
+    parts = (Component(43.0, 0.5, 0.1), Component(997.0, 0.25, -2.0))
+    for signal in (Signal("one", "a test", parts[:1]), Signal("two", "a test", parts)):
+        start = 1234.5 * RATE + 0.25
+        rows = sum_of_sines(Sines.of(signal.components), start, 1.0 / RATE, frames, 8)
+        times = (start + np.arange(frames * 8) / 8.0) / RATE
+        assert rows.shape == (frames, 8)
+        np.testing.assert_allclose(rows.ravel(), signal.at(times), atol=1e-9)
