@@ -238,20 +238,44 @@ def _averaged(
 def _level(
     spectrum: NoiseSpectrum, weight: NDArray[np.float64], floor: NoiseSpectrum | None
 ) -> NoiseLevel:
-    total, u_total = _power(spectrum, weight)
-    own, u_own = 0.0, 0.0
-    if floor is not None:
-        hz = np.arange(floor.power.size) * floor.bin_hz
-        here = np.arange(weight.size) * spectrum.bin_hz
-        own, u_own = _power(floor, np.interp(hz, here, weight))
-    floor_rms = math.sqrt(own)
-    if total < own * 10.0 ** (CLEAR_DB / 10.0):
+    whole = _total(spectrum, weight)
+    if floor is None:
+        return whole
+    hz = np.arange(floor.power.size) * floor.bin_hz
+    here = np.arange(weight.size) * spectrum.bin_hz
+    return less_floor(whole, _total(floor, np.interp(hz, here, weight)))
+
+
+def _total(spectrum: NoiseSpectrum, weight: NDArray[np.float64]) -> NoiseLevel:
+    power, u_power = _power(spectrum, weight)
+    rms = math.sqrt(power)
+    return NoiseLevel(Quantity(rms, 0.5 * u_power / max(rms, 1e-300), "FS"), False, 0.0)
+
+
+def less_floor(total: NoiseLevel, own: NoiseLevel) -> NoiseLevel:
+    """Return a level with the instrument's own noise taken off as power.
+
+    Parameters
+    ----------
+    total : NoiseLevel
+        What was read, the own noise in it.
+    own : NoiseLevel
+        The own noise alone, of the same band and weighting.
+
+    Returns
+    -------
+    NoiseLevel
+        Only an upper limit where the total is less than 6 dB above the own noise.
+    """
+    whole, floor = total.rms_fs, own.rms_fs
+    u_whole = 2.0 * whole.value * whole.u
+    if whole.value < floor.value * 10.0 ** (CLEAR_DB / 20.0):
         # The noise cannot be more than all that is there.
-        limit = math.sqrt(total + u_total)
-        return NoiseLevel(Quantity(limit, 0.0, "FS"), True, floor_rms)
-    rms = math.sqrt(total - own)
-    u = 0.5 * math.hypot(u_total, u_own) / rms
-    return NoiseLevel(Quantity(rms, u, "FS"), False, floor_rms)
+        limit = math.sqrt(whole.value**2 + u_whole)
+        return NoiseLevel(Quantity(limit, 0.0, "FS"), True, floor.value)
+    rms = math.sqrt(whole.value**2 - floor.value**2)
+    u = 0.5 * math.hypot(u_whole, 2.0 * floor.value * floor.u) / rms
+    return NoiseLevel(Quantity(rms, u, "FS"), False, floor.value)
 
 
 def _power(spectrum: NoiseSpectrum, weight: NDArray[np.float64]) -> tuple[float, float]:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from levelset.probe.kinds import AnyReading, AnySpec
     from levelset.probe.known_voltage import ProbeCheck
     from levelset.procedures.cautions import Caution
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 OutcomeWord = Literal["accepted", "limited", "failed", "skipped", "aborted"]
 Direction = Literal["up", "down", "hold"]
@@ -44,6 +44,7 @@ Verb = Literal[
     "read_dc_meter",  # red, black: type the DC volts
     "tell_volume",  # type the number that the display shows
     "start_engine",
+    "rev_engine",  # value: turns a minute, None lets it idle
     "wait",
 ]
 
@@ -64,7 +65,7 @@ class Act:
         Amplifier channel it is about.
     tip_a, tip_b, red, black : Point or None
         Where to put tips and meter leads; None leaves a tip, and means chassis for ``black``.
-    signal : Signal or None
+    signal : Playable or None
         Track to play.
     """
 
@@ -76,7 +77,7 @@ class Act:
     tip_b: Point | None = None
     red: Point | None = None
     black: Point | None = None
-    signal: Signal | None = None
+    signal: Playable | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +103,8 @@ class Ask:
         Unit of a number.
     low, high : float or None
         Inclusive bounds of a number.
+    shows_reading : bool
+        Whether the newest reading stays on the screen with the question.
     """
 
     sentence: str
@@ -110,13 +113,14 @@ class Ask:
     unit: str = ""
     low: float | None = None
     high: float | None = None
+    shows_reading: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Play:
     """Play a signal from levelset's own output."""
 
-    signal: Signal
+    signal: Playable
     level_dbfs: float
 
 

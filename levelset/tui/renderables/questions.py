@@ -26,6 +26,8 @@ def ask_lines(ask: Ask, entry: Entry, before: str, width: int) -> list[str]:
     width : int
         Longest line.
     """
+    if ask.shows_reading:
+        return ["enter  go on"]
     lines = [f"  {line}"[:width] for line in act_lines(ask.act)]
     match ask.answer:
         case "number":

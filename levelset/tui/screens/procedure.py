@@ -245,7 +245,8 @@ class ProcedureScreen(LevelScreen):
                     self._hands_on.watched(ask.act)
                 if ask is not before:
                     self._entry = Entry(ask.low, ask.high, ask.unit)
-                self._mode("ask", ask.sentence)
+                self._mode("look" if ask.shows_reading else "ask", ask.sentence)
+                self.query_one("#band").set_classes(band_of(view.reading).state)
             case Acknowledge():
                 self._mode("caution", "CAUTION before going on")
             case Finish(sentence=sentence):
@@ -265,7 +266,7 @@ class ProcedureScreen(LevelScreen):
                 return False
 
     def _mode(self, mode: str, sentence: str) -> None:
-        for name in ("listen", "ask", "caution"):
+        for name in ("listen", "ask", "caution", "look"):
             self.set_class(name == mode, name)
         if not self._stopping:
             self._sentence = sentence
