@@ -21,21 +21,32 @@ class Tolerance:
         Part of a number that has no uncertainty.
     same_form : bool
         Whether both must hold the same fields and equally many harmonics.
+    u_ratio : float
+        How far an uncertainty may be from the one stated now, as a ratio; 1 where it is a number
+        like any other. Another analysis may have learnt to state it better.
     """
 
     relative: float
     of_u: float
     relative_without_u: float
     same_form: bool
+    u_ratio: float = 1.0
 
     def holds(self, stored: float, fresh: float, u: float) -> bool:
         """Return whether two numbers agree; ``u`` is 0 where there is no uncertainty."""
         relative = self.relative if u else self.relative_without_u
         return math.isclose(stored, fresh, rel_tol=relative, abs_tol=u * self.of_u)
 
+    def u_holds(self, stored: float, fresh: float) -> bool:
+        """Return whether two uncertainties agree."""
+        if self.u_ratio == 1.0:
+            return self.holds(stored, fresh, stored)
+        low, high = sorted((stored, fresh))
+        return high <= self.u_ratio * low
+
 
 SAME_ANALYSIS = Tolerance(1e-6, 1 / 100, 1e-6, same_form=True)
-OTHER_ANALYSIS = Tolerance(1e-6, 1 / 10, 1e-3, same_form=False)
+OTHER_ANALYSIS = Tolerance(1e-6, 1 / 10, 1e-3, same_form=False, u_ratio=3.0)
 
 _WORDS = frozenset({"void_reason"})
 """Sentences for a person: the code beside them is what is compared."""
@@ -83,6 +94,10 @@ def _of_objects(
     u = float(own_u) if is_number(own_u) else u
     for key, value in stored.items():
         if key in _WORDS or key not in fresh:
+            continue
+        if key == "u" and is_number(value) and is_number(fresh[key]):
+            if not tolerance.u_holds(float(value), float(fresh[key])):
+                return f"{where}.u is {value}, not {fresh[key]}"
             continue
         applies = _uncertainty(stored.get("thd_percent")) if key == "harmonics_percent" else u
         found = difference(value, fresh[key], tolerance, f"{where}.{key}", applies)

@@ -39,18 +39,26 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def append_line(path: Path, line: bytes) -> None:
+class ChangedError(OSError):
+    """A file is not as its only writer left it."""
+
+
+def append_line(path: Path, line: bytes, at: int) -> None:
     """Append a line and its line feed in one write, flushed to the medium.
 
     Parameters
     ----------
     path : Path
-        File, created if it is missing.
+        File; made if it is missing and nothing is due to be in it.
     line : bytes
         Line without line feed.
+    at : int
+        Bytes that must be in the file: what this writer left there.
 
     Raises
     ------
+    ChangedError
+        If another number of bytes is there; nothing was written.
     OSError
         If it could not be written whole; part of it may then be at the end of the file.
     ValueError
@@ -59,9 +67,11 @@ def append_line(path: Path, line: bytes) -> None:
     if b"\n" in line:
         raise ValueError("a line must not contain a line feed")
     data = line + b"\n"
-    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-    descriptor = os.open(path, flags, 0o644)
+    flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(path, flags if at else flags | os.O_CREAT, 0o644)
     try:
+        if os.fstat(descriptor).st_size != at:
+            raise ChangedError(f"another program has changed {path.name}")
         written = os.write(descriptor, data)
         if written != len(data):
             raise OSError(f"only {written} of {len(data)} bytes were written")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -61,8 +62,8 @@ class Job:
     """The record of one vehicle; ``create`` or ``open`` makes one.
 
     It is a ``Recorder``: procedures append lines and store captures. One process writes at a
-    time. After a write that failed nothing more is written until the job is opened again, so that
-    a half-written line can only be the last one.
+    time, its threads one after the other. After a write that failed nothing more is written until
+    the job is opened again, so that a half-written line can only be the last one.
 
     Parameters
     ----------
@@ -90,6 +91,8 @@ class Job:
         self._clock = clock
         self._broken = ""
         self._interrupted = False
+        self._size = 0
+        self._turn = threading.RLock()
 
     # Making and opening
 
@@ -228,8 +231,9 @@ class Job:
             )
         if self._found.unsealed:
             self._seal()
-        for left in (self.path / CAPTURES).glob(".*.new"):
+        for left in self.path.rglob(".*.new"):
             left.unlink()
+        self._size = (self.path / JOURNAL).stat().st_size
 
     # Writing
 
@@ -243,15 +247,17 @@ class Job:
         InputError
             If it could not be written; the job is then read-only until it is opened again.
         """
-        self._require_writable()
         version = check_data(kind, data)
-        seq = len(self._lines) + 1
-        prev = self._lines[-1].sha256 if self._lines else NO_LINE
-        raw = encode_line(seq, _utc_text(self._clock()), kind, version, data, prev)
-        with _Guard(self):
-            durable.append_line(self.path / JOURNAL, raw)
-            self._lines.append(decode_line(raw))
-            self._seal()
+        with self._turn:
+            self._require_writable()
+            seq = len(self._lines) + 1
+            prev = self._lines[-1].sha256 if self._lines else NO_LINE
+            raw = encode_line(seq, _utc_text(self._clock()), kind, version, data, prev)
+            with _Guard(self):
+                durable.append_line(self.path / JOURNAL, raw, self._size)
+                self._size += len(raw) + 1
+                self._lines.append(decode_line(raw))
+                self._seal()
         return seq
 
     def store_capture(self, codes: NDArray[np.int32], rate_hz: int) -> str:
@@ -269,19 +275,52 @@ class Job:
         InputError
             If it could not be written; the job is then read-only until it is opened again.
         """
-        self._require_writable()
-        folder = self.path / CAPTURES
-        new = folder / f".{os.getpid()}.new"
-        with _Guard(self):
-            if not folder.is_dir():
-                folder.mkdir()
-                durable.sync_folder(self.path)
-            write_capture(new, codes, rate_hz)
-            with open(new, "r+b") as file:
-                sha256 = digest(file.read())
-                durable.sync(file.fileno())
-            durable.replace(new, folder / f"{sha256}.flac")
+        with self._turn:
+            self._require_writable()
+            folder = self.path / CAPTURES
+            new = folder / f".{os.getpid()}.new"
+            with _Guard(self):
+                self._require_folder(folder)
+                write_capture(new, codes, rate_hz)
+                with open(new, "r+b") as file:
+                    sha256 = digest(file.read())
+                    durable.sync(file.fileno())
+                durable.replace(new, folder / f"{sha256}.flac")
         return sha256
+
+    def store_file(self, folder_name: str, name: str, data: bytes) -> None:
+        """Store bytes whole under a name in a folder of the job; what is there already stays.
+
+        Raises
+        ------
+        InputError
+            If it could not be written; the job is then read-only until it is opened again.
+        """
+        with self._turn:
+            self._require_writable()
+            path = self.path / folder_name / name
+            with _Guard(self):
+                self._require_folder(path.parent)
+                durable.write_whole(path, data)
+
+    def remove_file(self, folder_name: str, name: str) -> None:
+        """Remove a file of the job that a line has said is gone.
+
+        Raises
+        ------
+        InputError
+            If it could not be removed.
+        """
+        with self._turn:
+            self._require_writable()
+            with _Guard(self):
+                (self.path / folder_name / name).unlink(missing_ok=True)
+
+    def _require_folder(self, folder: Path) -> None:
+        """Make a folder of the job where it is missing."""
+        if not folder.is_dir():
+            folder.mkdir()
+            durable.sync_folder(self.path)
 
     def _seal(self) -> None:
         newest = self._lines[-1]

@@ -30,7 +30,9 @@ class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     prev: str
 
 
-class _Head(msgspec.Struct, forbid_unknown_fields=True):
+class Head(msgspec.Struct, forbid_unknown_fields=True):
+    """What the head file says: the newest line and its SHA-256."""
+
     seq: int
     sha256: str
 
@@ -160,7 +162,15 @@ def decode_line(raw: bytes) -> Line:
 
 def encode_head(seq: int, sha256: str) -> bytes:
     """Return the bytes of the head file, its only allowed form."""
-    return msgspec.json.encode(_Head(seq, sha256)) + b"\n"
+    return msgspec.json.encode(Head(seq, sha256)) + b"\n"
+
+
+def decode_head(raw: bytes) -> Head | None:
+    """Return what a head file says; None where it is none."""
+    try:
+        return msgspec.json.decode(raw, type=Head)
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        return None
 
 
 def scan(journal: bytes, head: bytes | None) -> Scan:
@@ -204,7 +214,7 @@ def _at(number: int, what: str) -> Fault:
     return Fault(f"{JOURNAL} line {number}", what)
 
 
-def _chain_faults(lines: dict[int, Line], head: _Head | None) -> list[Fault]:
+def _chain_faults(lines: dict[int, Line], head: Head | None) -> list[Fault]:
     """Compare the order of the lines, and each line with what the next one says about it.
 
     Where a link is broken, one of its two lines was altered. If the later one is confirmed by its
@@ -243,13 +253,13 @@ def _out_of_order(seq: int, due: int) -> str:
     return f"holds seq {seq} where {due} is due: a line is lost, repeated or moved"
 
 
-def _read_head(head: bytes | None, numbers: list[int]) -> tuple[_Head | None, list[Fault]]:
+def _read_head(head: bytes | None, numbers: list[int]) -> tuple[Head | None, list[Fault]]:
     if head is None:
         if len(numbers) < 2:
             return None, []
         return None, [Fault(HEAD, "missing: nothing says which line is the newest")]
     try:
-        stored = msgspec.json.decode(head, type=_Head)
+        stored = msgspec.json.decode(head, type=Head)
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         return None, [Fault(HEAD, f"altered: not a head ({error})")]
     if encode_head(stored.seq, stored.sha256) != head:
@@ -257,7 +267,7 @@ def _read_head(head: bytes | None, numbers: list[int]) -> tuple[_Head | None, li
     return stored, []
 
 
-def _seal_faults(lines: list[Line], numbers: list[int], head: _Head) -> list[Fault]:
+def _seal_faults(lines: list[Line], numbers: list[int], head: Head) -> list[Fault]:
     """Compare the head with where the journal ends; the newest line's bytes are compared above."""
     newest = lines[-1]
     if head.seq > newest.seq:

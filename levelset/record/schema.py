@@ -20,7 +20,7 @@ from levelset.probe.stretch_reading import StretchSpec
 from levelset.probe.touch_reading import StepSpec
 from levelset.quantity import Quantity
 
-ANALYSIS_VERSION = 1
+ANALYSIS_VERSION = 2
 """Raised whenever the analysis may give other numbers for the same capture."""
 
 JOB_SCHEMA = 1

@@ -6,7 +6,8 @@ import os
 from pathlib import Path
 
 from levelset.errors import InputError
-from levelset.record.summary import JobSummary, summary_or_fault
+from levelset.record.index import INDEX, list_rows
+from levelset.record.summary import JobRow
 
 HOME_VARIABLE = "LEVELSET_HOME"
 
@@ -37,7 +38,7 @@ def data_folder() -> Path:
     return Path(platformdirs.user_data_dir("levelset", appauthor=False))
 
 
-def list_jobs(folder: Path | None = None) -> list[JobSummary]:
+def list_jobs(folder: Path | None = None) -> list[JobRow]:
     """Return every job in a folder, newest first; damaged ones are there with the reason.
 
     Parameters
@@ -50,16 +51,9 @@ def list_jobs(folder: Path | None = None) -> list[JobSummary]:
     InputError
         If the folder cannot be read.
     """
-    folder = jobs_folder(folder)
-    try:
-        paths = [p for p in folder.iterdir() if p.is_dir() and not p.name.startswith(".")]
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise InputError(f"{folder}: {error.strerror or error}", "check the folder") from error
-    jobs = [summary_or_fault(path) for path in paths]
+    rows = list_rows(jobs_folder(folder), data_folder() / INDEX)
     # Folder names begin with the date, which places a job that cannot be read.
-    return sorted(jobs, key=lambda job: (job.created or job.path.name, job.path.name), reverse=True)
+    return sorted(rows, key=lambda job: (job.created or job.path.name, job.path.name), reverse=True)
 
 
 def find_job(name: str, folder: Path | None = None) -> Path:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from levelset.errors import LevelsetError
 from levelset.quantity import Quantity
+from levelset.record.attachments import attachments
 from levelset.record.confirmation import unconfirmed_note, unconfirmed_readings
 from levelset.record.job import Job
+from levelset.record.journal import Line
 from levelset.record.schema import StepData, quantity_from, to_data
+from levelset.record.versions import heads_inside, versions_beside, versions_inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +56,9 @@ class ChannelSummary:
         return f"{text}, limited by {self.limited_by}, {verified}"
 
 
-@dataclass(frozen=True, slots=True)
-class JobSummary:
-    """One job.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobRow:
+    """One job as a list shows it.
 
     Parameters
     ----------
@@ -72,8 +76,6 @@ class JobSummary:
         Highest clean volume of the source.
     readings : int
         Accepted readings.
-    steps : tuple of StepData
-        How every procedure ended, oldest first.
     complete : bool
         The newest verify step was accepted, after the last gain, every channel has a gain, and no
         reading is unconfirmed.
@@ -83,28 +85,36 @@ class JobSummary:
         Why the job cannot be trusted or read, else None.
     unconfirmed : tuple of int
         Sequence numbers of readings whose scale had moved when the known voltage was read again.
+    equipment : tuple of str
+        Names of channels, equipment, interfaces and calibrations.
+    first_sha256, newest_sha256 : str
+        SHA-256 of the first line, by which copies of a job are known, and of the newest.
+    versions : tuple of str
+        Other versions of the record, inside the folder or beside it, each as a sentence.
     """
 
     path: Path
     title: str
-    vehicle: str
-    invented: bool
-    created: str
-    changed: str
-    channels: tuple[ChannelSummary, ...]
-    clean_volume: int | None
-    readings: int
-    steps: tuple[StepData, ...]
-    complete: bool
-    notes: tuple[str, ...]
-    fault: str | None
+    vehicle: str = ""
+    invented: bool = False
+    created: str = ""
+    changed: str = ""
+    channels: tuple[ChannelSummary, ...] = ()
+    clean_volume: int | None = None
+    readings: int = 0
+    complete: bool = False
+    notes: tuple[str, ...] = ()
+    fault: str | None = None
     unconfirmed: tuple[int, ...] = ()
+    equipment: tuple[str, ...] = ()
+    first_sha256: str = ""
+    newest_sha256: str = ""
+    versions: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        """Return ``job show --json``."""
+        """Return the job as JSON values."""
         data = asdict(self)
         data["path"] = str(self.path)
-        data["steps"] = [to_data(step) for step in self.steps]
         for row, channel in zip(data["channels"], self.channels, strict=True):
             volts = channel.set_volts_rms
             row["set_volts_rms"] = None if volts is None else volts.as_json()
@@ -120,7 +130,29 @@ class JobSummary:
         done = sum(channel.set_volts_rms is not None for channel in self.channels)
         day = self.created[:10] or "-" * 10
         text = f"{day}  {self.state:<10}  {done}/{len(self.channels)} channels  {self.path.name}"
-        return f"{text}: {self.fault}" if self.fault else text
+        if self.fault:
+            return f"{text}: {self.fault}"
+        return f"{text}: {'; '.join(self.versions)}" if self.versions else text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobSummary(JobRow):
+    """One job as its page shows it.
+
+    Parameters
+    ----------
+    steps : tuple of StepData
+        How every procedure ended, oldest first.
+    photographs : tuple of str
+        Names of the photographs that are attached.
+    """
+
+    steps: tuple[StepData, ...] = ()
+    photographs: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return ``job show --json``."""
+        return {**JobRow.as_json(self), "steps": [to_data(step) for step in self.steps]}
 
     def text(self) -> str:
         """Return the job as lines for a terminal."""
@@ -137,14 +169,23 @@ class JobSummary:
         if self.clean_volume is not None:
             rows.append(f"clean volume  {self.clean_volume}")
         rows += [channel.text() for channel in self.channels]
+        rows += [f"photograph    {name}" for name in self.photographs]
         rows += [f"note          {note}" for note in self.notes]
+        rows += [f"VERSIONS      {version}" for version in self.versions]
         if self.fault:
             rows.append(f"DOES NOT HOLD {self.fault}")
         return "\n".join(rows)
 
 
-def summarise(path: Path) -> JobSummary:
+def summarise(path: Path, *, beside: bool = True) -> JobSummary:
     """Return the summary of the job in a folder.
+
+    Parameters
+    ----------
+    path : Path
+        The folder.
+    beside : bool
+        Whether to look for versions of the same job in the folders beside it.
 
     Raises
     ------
@@ -153,7 +194,12 @@ def summarise(path: Path) -> JobSummary:
     DamageError
         If a line that is needed cannot be read; what else does not hold is the ``fault``.
     """
-    return summarise_job(Job.open(path, writable=False))
+    job = Job.open(path, writable=False)
+    summary = summarise_job(job)
+    if not beside:
+        return summary
+    others = (f"{v.place}: {v.text()}" for v in versions_beside(path, job.lines()))
+    return replace(summary, versions=(*summary.versions, *others))
 
 
 def summarise_job(job: Job) -> JobSummary:
@@ -178,6 +224,7 @@ def summarise_job(job: Job) -> JobSummary:
     notes = list(job.notes)
     if job.torn:
         notes.append("The last line was never finished and does not count.")
+    inside = [f"{v.place}: {v.text()}" for v in versions_inside(job.path, lines)]
     return JobSummary(
         path=job.path,
         title=head.title,
@@ -193,18 +240,41 @@ def summarise_job(job: Job) -> JobSummary:
         notes=tuple(notes),
         fault=job.faults[0] if job.faults else None,
         unconfirmed=unconfirmed,
+        equipment=_equipment(lines),
+        first_sha256=lines[0].sha256,
+        newest_sha256=lines[-1].sha256,
+        versions=(*inside, *heads_inside(job.path, lines)),
+        photographs=tuple(
+            f"seq {one.seq}: {one.data.name}" for one in attachments(job) if not one.removed
+        ),
     )
 
 
-def summary_or_fault(path: Path) -> JobSummary:
+def summary_or_fault(path: Path, *, beside: bool = True) -> JobSummary:
     """Return the summary of the job in a folder; one that cannot be read says why."""
     try:
-        return summarise(path)
+        return summarise(path, beside=beside)
     except LevelsetError as error:
         fault = error.what.removeprefix(f"{path}: ")
-        return JobSummary(
-            path, path.name, "", False, "", "", (), None, 0, (), False, (), f"{fault}, {error.todo}"
-        )
+        return JobSummary(path=path, title=path.name, fault=f"{fault}, {error.todo}")
+
+
+def _equipment(lines: Sequence[Line]) -> tuple[str, ...]:
+    """Return every name in the plan and the calibrations, without repeats."""
+    named = [line.data for line in lines if line.kind in ("job", "calibration")]
+    return tuple(dict.fromkeys(name for data in named for name in _names(data)))
+
+
+def _names(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if key.endswith("name") and isinstance(item, str):
+                yield item
+            else:
+                yield from _names(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _names(item)
 
 
 def _newest(steps: list[StepData], procedure: str, channel: str | None) -> StepData | None:

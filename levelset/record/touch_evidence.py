@@ -45,8 +45,10 @@ def dc_difference(
         if off or len(stored.coefficients) != len(again.coefficients):
             return f"dc.tips[{n}] is not what its touch, seq {dc.evidence}, gives"
         for row, other_row in zip(stored.covariance, again.covariance, strict=False):
-            scale = max(abs(value) for value in other_row)
-            if any(abs(a - b) > COVARIANCE * scale for a, b in zip(row, other_row, strict=False)):
+            # A covariance is an uncertainty squared.
+            may = COVARIANCE + tolerance.u_ratio**2 - 1.0
+            scale = may * max(abs(value) for value in other_row)
+            if any(abs(a - b) > scale for a, b in zip(row, other_row, strict=False)):
                 return f"dc.tips[{n}].covariance is not what its touch, seq {dc.evidence}, gives"
     return ""
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from levelset.errors import InputError
 from levelset.probe.calibration import Calibration
+from levelset.record.attachments import AttachmentChecks
 from levelset.record.claims import ClaimChecks
 from levelset.record.comparison import OTHER_ANALYSIS
 from levelset.record.confirmation import unconfirmed_note, unconfirmed_readings
@@ -18,11 +19,19 @@ from levelset.record.readings_again import ReadingsAgain
 from levelset.record.schema import (
     ANALYSIS_VERSION,
     KINDS,
+    AttachmentData,
     JobData,
     ProbeCheckData,
     ReadingData,
+    RemovalData,
     TouchData,
     check_version,
+)
+from levelset.record.versions import (
+    clock_set_back,
+    heads_inside,
+    versions_beside,
+    versions_inside,
 )
 
 if TYPE_CHECKING:
@@ -43,8 +52,9 @@ class Verification:
         All of them.
     notes : tuple of str
         What is worth knowing and no fault.
-    lines, captures, readings : int
-        Lines read, captures whose hash holds, readings analysed again.
+    lines, captures, readings, attachments : int
+        Lines read, captures whose hash holds, readings analysed again, photographs whose hash
+        holds.
     head_sha256 : str or None
         SHA-256 of the newest line, which the report prints.
     """
@@ -56,6 +66,7 @@ class Verification:
     lines: int
     captures: int
     readings: int
+    attachments: int
     head_sha256: str | None
 
     def as_json(self) -> dict[str, Any]:
@@ -117,6 +128,7 @@ class _Walk:
         self._findings = Findings(path, found)
         self._readings = ReadingsAgain(self._findings, read)
         self._claims = ClaimChecks(self._findings, self._readings.touches)
+        self._attachments = AttachmentChecks(self._findings)
 
     def result(self) -> Verification:
         found, findings = self._found, self._findings
@@ -134,6 +146,19 @@ class _Walk:
         for line in found.lines:
             self._line(line)
         self._other_files()
+        attachments = self._attachments.finish()
+        turned_back = clock_set_back(found.lines)
+        if turned_back:
+            findings.note(turned_back)
+        for version in versions_inside(findings.path, found.lines):
+            if version.holds_more:
+                findings.fault_at(version.place, version.text())
+            else:
+                findings.note(f"{version.place}: {version.text()}")
+        for head in heads_inside(findings.path, found.lines):
+            findings.note(head)
+        for version in versions_beside(findings.path, found.lines):
+            findings.note(f"{version.place}: {version.text()}")
         unconfirmed = unconfirmed_readings(found.lines)
         if unconfirmed:
             findings.note(unconfirmed_note(unconfirmed))
@@ -146,6 +171,7 @@ class _Walk:
             lines=len(found.lines),
             captures=sum(self._readings.captures.values()),
             readings=self._readings.count,
+            attachments=attachments,
             head_sha256=found.lines[-1].sha256 if found.lines else None,
         )
 
@@ -184,6 +210,14 @@ class _Walk:
                 self._claims.probe_check(line, check)
         elif line.kind == "step":
             self._claims.step(line)
+        elif line.kind == "attachment":
+            attachment = findings.typed(line, AttachmentData)
+            if attachment is not None:
+                self._attachments.attachment(line, attachment)
+        elif line.kind == "removal":
+            removal = findings.typed(line, RemovalData)
+            if removal is not None:
+                self._attachments.removal(line, removal)
         elif line.kind not in KINDS:
             findings.note(f"{findings.place(line)}: kind {line.kind!r} is not known here")
 

@@ -17,19 +17,19 @@ def test_append_flushes_after_one_write(tmp_path: Path, monkeypatch: pytest.Monk
     real_write, real_fsync = os.write, os.fsync
     monkeypatch.setattr(os, "write", lambda d, b: (calls.append("write"), real_write(d, b))[1])
     monkeypatch.setattr(os, "fsync", lambda d: (calls.append("fsync"), real_fsync(d))[1])
-    durable.append_line(tmp_path / "j", b"one")
-    durable.append_line(tmp_path / "j", b"two")
+    durable.append_line(tmp_path / "j", b"one", 0)
+    durable.append_line(tmp_path / "j", b"two", 4)
     assert calls == ["write", "fsync"] * 2
     assert (tmp_path / "j").read_bytes() == b"one\ntwo\n"
     with pytest.raises(ValueError, match="line feed"):
-        durable.append_line(tmp_path / "j", b"three\nfour")
+        durable.append_line(tmp_path / "j", b"three\nfour", 8)
 
 
 def test_a_short_write_is_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real_write = os.write
     monkeypatch.setattr(os, "write", lambda d, b: real_write(d, b[:3]))
     with pytest.raises(OSError, match="only 3 of 7 bytes"):
-        durable.append_line(tmp_path / "j", b"abcdef")
+        durable.append_line(tmp_path / "j", b"abcdef", 0)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="fcntl is POSIX")

@@ -24,6 +24,7 @@ from levelset.record.journal import digest, encode_head, encode_line
 from levelset.record.verification import verify_job
 
 NOTE = {"text": "a remark", "about": None}
+LATER = clock(datetime(2031, 6, 1, tzinfo=UTC))
 
 
 def add_raw(path: Path, kind: str, schema: int, data: dict[str, object]) -> None:
@@ -196,14 +197,14 @@ def test_two_torn_lines_at_one_place_are_both_kept(job_path: Path) -> None:
 
 
 def test_a_crash_between_line_and_head_is_unsealed_and_then_sealed(job_path: Path) -> None:
-    with Job.open(job_path, writable=True) as job:
+    with Job.open(job_path, writable=True, clock=LATER) as job:
         head = (job_path / "head.json").read_bytes()
         job.append("note", NOTE)
     (job_path / "head.json").write_bytes(head)
     answer = verify_job(job_path, read=read_stand_in)
     assert answer.ok
     assert any("unsealed" in note for note in answer.notes)
-    with Job.open(job_path, writable=True) as job:
+    with Job.open(job_path, writable=True, clock=LATER) as job:
         # Sealed before anything is appended, so that another crash leaves one line ahead, not two.
         assert verify_job(job_path, read=read_stand_in).notes == ()
         job.append("note", NOTE)
@@ -385,7 +386,7 @@ def test_a_capture_that_cannot_be_written_is_an_error_and_no_capture(
 def test_a_job_that_cannot_be_begun_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fail(path: Path, line: bytes) -> None:
+    def fail(path: Path, line: bytes, at: int) -> None:
         path.write_bytes(line[:10])
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 

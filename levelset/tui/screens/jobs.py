@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.widgets import OptionList, Static
+from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from levelset.errors import LevelsetError
-from levelset.record.summary import JobSummary
+from levelset.record.search import Wanted, find_jobs
+from levelset.record.summary import JobRow, JobSummary, summary_or_fault
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import job_line
 from levelset.tui.screens.base import LevelScreen
@@ -22,26 +24,32 @@ from levelset.tui.screens.texts import JobScreen
 
 
 class JobsScreen(LevelScreen):
-    """Every job that is recorded, newest first as it is given."""
+    """Every job that is recorded, newest first as it is given; a few words find one of many."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new job", id="jobs.new"),
         Binding("p", "probe", "design a probe", id="jobs.probe"),
         Binding("d", "demo", "demonstration", id="jobs.demo"),
+        Binding("slash", "find", "find", id="jobs.find"),
     ]
 
     def __init__(self) -> None:
         super().__init__()
-        self._jobs: Sequence[JobSummary] = ()
+        self._jobs: Sequence[JobRow] = ()
+        self._shown: Sequence[JobRow] = ()
 
     def head(self) -> tuple[str, str]:
         """Return the head."""
         count = len(self._jobs)
-        return "levelset · jobs", f"{count} job{'' if count == 1 else 's'}"
+        of = "" if len(self._shown) == count else f"{len(self._shown)} of "
+        return "levelset · jobs", f"{of}{count} job{'' if count == 1 else 's'}"
 
     def body(self) -> ComposeResult:
         """Yield the list and a line for what is wrong or missing."""
         yield Static("", classes="notice", markup=False)
+        line = Input(placeholder="words of vehicle, customer, equipment, date", id="find")
+        line.display = False
+        yield line
         yield OptionList()
 
     def keys(self) -> list[tuple[str, str]]:
@@ -51,6 +59,7 @@ class JobsScreen(LevelScreen):
             ("n", "new job"),
             ("p", "probe"),
             ("d", "demonstration"),
+            ("/", "find"),
             ("ctrl+q", "quit"),
             ("?", "help"),
         ]
@@ -77,16 +86,24 @@ class JobsScreen(LevelScreen):
                 "from a plan file."
             )
         self.say(notice)
+        made, self.levelset.made = self.levelset.made, None
+        if made is not None:
+            self.query_one(Input).value = ""
+        self._fill(made)
+
+    def _fill(self, made: Path | None = None) -> None:
+        """Show the jobs that fit what is typed; begin at the one that was just made."""
+        words = self.query_one(Input).value.split()
+        self._shown = find_jobs(self._jobs, Wanted(words=tuple(words)))
         options = self.query_one(OptionList)
         kept = options.highlighted
         options.clear_options()
-        options.add_options([Option(Content(self._line(job))) for job in self._jobs])
-        made, self.levelset.made = self.levelset.made, None
+        options.add_options([Option(Content(self._line(job))) for job in self._shown])
         if made is not None:
-            paths = [job.path for job in self._jobs]
+            paths = [job.path for job in self._shown]
             kept = paths.index(made) if made in paths else kept
-        if self._jobs:
-            options.highlighted = min(kept or 0, len(self._jobs) - 1)
+        if self._shown:
+            options.highlighted = min(kept or 0, len(self._shown) - 1)
         self.redraw()
 
     def say(self, notice: str) -> None:
@@ -95,7 +112,30 @@ class JobsScreen(LevelScreen):
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Open the page of a job."""
-        self.app.push_screen(JobScreen(self._jobs[event.option_index]))
+        row = self._shown[event.option_index]
+        job = row if isinstance(row, JobSummary) else summary_or_fault(row.path)
+        self.app.push_screen(JobScreen(job))
+
+    def action_find(self) -> None:
+        """Let words be typed."""
+        line = self.query_one(Input)
+        line.display = True
+        line.focus()
+
+    def on_input_changed(self) -> None:
+        """Show what fits so far."""
+        self._fill()
+
+    def on_input_submitted(self) -> None:
+        """Go back to the list."""
+        self.query_one(OptionList).focus()
+
+    def leave(self) -> None:
+        """Show all jobs again."""
+        line = self.query_one(Input)
+        line.value = ""
+        line.display = False
+        self.query_one(OptionList).focus()
 
     def action_new(self) -> None:
         """Ask for a plan file."""
@@ -114,5 +154,5 @@ class JobsScreen(LevelScreen):
             return
         self.levelset.open(session)
 
-    def _line(self, job: JobSummary) -> str:
+    def _line(self, job: JobRow) -> str:
         return in_charset([job_line(job)], self.levelset.charset)[0]
