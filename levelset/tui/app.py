@@ -15,7 +15,7 @@ from textual.message import Message
 from levelset.errors import LevelsetError
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import View
-from levelset.record.summary import JobSummary
+from levelset.record.summary import JobRow
 from levelset.tui.person import ScreenPerson, Seen
 from levelset.tui.renderables.charset import Charset, suited_charset
 from levelset.tui.screens.base import LevelScreen
@@ -73,7 +73,7 @@ class LevelsetApp(App[None]):
         self,
         *,
         open_demo: Callable[[], Session],
-        list_jobs: Callable[[], Sequence[JobSummary]],
+        list_jobs: Callable[[], Sequence[JobRow]],
         new_job: Callable[[Path], Path],
         open_live: Callable[[Path, str | None, str | None, str | None], Session],
         start: Session | None = None,

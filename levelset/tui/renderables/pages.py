@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from levelset.plan.job import ChannelPlan, JobPlan
     from levelset.procedures.facts import StepResult
     from levelset.record.schema import StepData
-    from levelset.record.summary import JobSummary
+    from levelset.record.summary import JobRow, JobSummary
 
 LIMITS = {
     "target": "the amplifier's rating",
@@ -105,12 +105,14 @@ def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
     return lines
 
 
-def job_line(job: JobSummary) -> str:
+def job_line(job: JobRow) -> str:
     """Return a recorded job as one line: day, title, vehicle, state."""
     day = job.created[:10] or "no date"
     vehicle = "" if job.vehicle == job.title else job.vehicle
     done = sum(channel.set_volts_rms is not None for channel in job.channels)
     state = job.state if job.fault else f"{job.state}, {done} of {len(job.channels)} channels set"
+    if job.versions:
+        state += ", other versions"
     return f"{day:<11}{' · '.join(part for part in (job.title, vehicle, state) if part)}"
 
 
@@ -129,7 +131,7 @@ def job_lines(job: JobSummary, width: int) -> list[str]:
     lines.append("")
     for channel in job.channels:
         lines += wrapped(channel.text(), width)
-    for note in job.notes:
+    for note in (*job.notes, *job.versions):
         lines += wrapped(note, width)
     if job.steps:
         lines += ["", *step_lines(job.steps, width)]
