@@ -27,18 +27,21 @@ MAY_IMPORT = {
     # Procedures know the words of a port (Block, Point), never a port that does something.
     "procedures": RING_0 | {"signals", "analysis", "plan", "probe", "ports.base", "record.schema"},
     "record": RING_0 | {"signals", "analysis", "plan", "probe", ""},
+    "report": RING_0 | {"analysis", "plan", "probe", "record"},
     "recordings": RING_0
     | {"signals", "analysis", "probe", "record.audio_files", "record.durable", "ports.base"},
     "simulation": RING_0
     | {"signals", "plan", "probe", "procedures.protocol", "ports.base", "toml_file"},
     "ports": RING_0 | {"signals", "analysis", "plan", "probe", "procedures.protocol", "simulation"},
-    "tui": RING_0 | {"signals", "analysis", "plan", "probe", "procedures", "record", "ports.base"},
+    "tui": RING_0
+    | {"signals", "analysis", "plan", "probe", "procedures", "record", "report", "ports.base"},
     "session": RING_0 | {"toml_file"} | {"plan", "procedures", "record", "ports"},
     "cli": RING_0
     | {
         "plan",
         "procedures",
         "record",
+        "report",
         "session",
         "tui",
         "signals",
@@ -58,10 +61,11 @@ ONLY_IN = {
     "rich": {"tui"},
     "click": {"cli"},
     "msgspec": {"record"},
+    "jinja2": {"report.render"},
     "platformdirs": {"record"},
 }
 # Libraries that no module imports at its top level.
-LAZY = {"scipy", "sounddevice", "soundfile"}
+LAZY = {"scipy", "sounddevice", "soundfile", "jinja2"}
 
 
 def modules() -> list[tuple[str, Path]]:
