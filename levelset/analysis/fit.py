@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.kernels import Kernels, dirichlet, gram, solve, tangent
+from levelset.analysis.kernels import Kernels, dirichlet, gram, tangent
 from levelset.analysis.projection import Basis, Folded, basis, project, project_with_moment
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class HarmonicFit:
         return int(self.phasors.size)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=32)
 def hann(n: int) -> NDArray[np.float64]:
     """Return the periodic Hann window of `n` samples (do not change it)."""
     window: NDArray[np.float64] = 0.5 - 0.5 * np.cos(
@@ -106,125 +106,164 @@ def highest_order(w: float, n: int, limit: int) -> int:
     return max(1, min(limit, below_nyquist, (n - 2) // 6))
 
 
-@dataclass(slots=True)
-class _State:
-    """One solved point: everything the next step needs."""
+@dataclass(frozen=True, slots=True)
+class System:
+    """The normal equations of one frequency over one window, solved for any signal.
 
+    Parameters
+    ----------
+    n : int
+        Samples of the window.
+    kernels : Kernels
+        Sums of the sines and cosines.
+    multiples : tuple of int
+        Multiples of the frequency in the model, the first of them 0.
+    inverse : ndarray, shape (2, K, K)
+        Inverse of the cosine and of the sine system.
+    """
+
+    n: int
     kernels: Kernels
     multiples: tuple[int, ...]
-    system: NDArray[np.float64]
+    inverse: NDArray[np.float64]
+
+    @classmethod
+    def at(cls, w: float, n: int, multiples: tuple[int, ...]) -> System:
+        """Return the system of a frequency (rad per sample)."""
+        kernels = dirichlet(w, n, 2 * multiples[-1])
+        return cls(n, kernels, multiples, np.linalg.inv(gram(kernels, multiples)))
+
+    def solve(self, right: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the solution of both systems; shapes (2, K)."""
+        return np.asarray((self.inverse @ right[:, :, None])[:, :, 0])
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """The best model of one signal at a given frequency.
+
+    Parameters
+    ----------
+    system : System
+        The frequency and window.
+    coefficients : ndarray, shape (2, K)
+        Of cosines and of sines; the first is the offset.
+    residual_energy : float
+        Sum of squares that the model leaves.
+    weights : ndarray, shape (K,)
+        Weight of each harmonic in the derivative by frequency.
+    with_model, solved : ndarray, shape (2, K)
+        The derivative times the model, and its solution.
+    curvature : float
+        Curvature of the cost by frequency.
+    """
+
+    system: System
     coefficients: NDArray[np.float64]
     residual_energy: float
+    weights: NDArray[np.float64]
+    with_model: NDArray[np.float64]
+    solved: NDArray[np.float64]
+    curvature: float
+
+    @classmethod
+    def of(
+        cls, system: System, total: float, energy: float, products: NDArray[np.complex128]
+    ) -> Solved:
+        """Solve for a signal of this sum, sum of squares and products with every harmonic."""
+        multiples = system.multiples
+        if len(multiples) != products.size + 1:
+            products = products[np.asarray(multiples[1:]) - 1]
+        right = np.zeros((2, len(multiples)))
+        right[0, 0] = total
+        right[0, 1:] = products.real
+        right[1, 1:] = -products.imag
+        coefficients = system.solve(right)
+        left = max(energy - float(np.vdot(coefficients, right)), 1e-15 * energy)
+        weights = _weights(coefficients, left, system.n)
+        cosines, sines = coefficients * weights
+        with_model, square = tangent(system.kernels, multiples, cosines, sines)
+        solved = system.solve(with_model)
+        curvature = square - float(np.vdot(with_model, solved))
+        return cls(system, coefficients, left, weights, with_model, solved, curvature)
+
+    def slope(self, moments: NDArray[np.complex128]) -> float:
+        """Return the slope of the cost by frequency; slope over curvature is a Newton step."""
+        cosines, sines = (self.coefficients * self.weights)[:, 1:]
+        k = np.asarray(self.system.multiples[1:])
+        chosen = moments[k - 1]
+        slope = float((k * sines) @ chosen.real + (k * cosines) @ chosen.imag)
+        return slope - float(np.vdot(self.with_model, self.coefficients))
+
+    def fit(self, w: float, waves: Basis) -> HarmonicFit:
+        """Return the fit at the frequency `w` that this is the best model of."""
+        multiples, coefficients = self.system.multiples, self.coefficients
+        phasors = np.zeros(multiples[-1], dtype=np.complex128)
+        phasors[np.asarray(multiples[1:]) - 1] = coefficients[0, 1:] - 1j * coefficients[1, 1:]
+        spread = self.system.inverse[:, 1, 1]
+        direction = coefficients[:, 1] / max(abs(phasors[multiples[1] - 1]), 1e-300)
+        var_w = 1.0 / self.curvature if self.curvature > 0.0 else math.inf
+        by_frequency = float(direction @ self.solved[:, 1])
+        return HarmonicFit(
+            w,
+            var_w,
+            float(coefficients[0, 0]),
+            phasors,
+            float(np.square(direction) @ spread) + by_frequency**2 * var_w,
+            waves,
+            self.residual_energy,
+        )
 
 
 @lru_cache(maxsize=512)
-def _range(order: int) -> tuple[int, ...]:
+def up_to(order: int) -> tuple[int, ...]:
+    """Return the multiples 0 ... `order`."""
     return tuple(range(order + 1))
 
 
-def _solve(
-    window: Folded, w: float, products: NDArray[np.complex128], multiples: tuple[int, ...]
-) -> _State:
-    kernels = dirichlet(w, window.cut.n, 2 * multiples[-1])
-    system = gram(kernels, multiples)
-    chosen = (
-        products if len(multiples) == products.size + 1 else products[np.asarray(multiples[1:]) - 1]
-    )
-    right = np.zeros((2, len(multiples)))
-    right[0, 0] = window.total
-    right[0, 1:] = chosen.real
-    right[1, 1:] = -chosen.imag
-    coefficients = solve(system, right)
-    left = max(window.energy - float(np.vdot(coefficients, right)), 1e-15 * window.energy)
-    return _State(kernels, multiples, system, coefficients, left)
-
-
-def _weights(state: _State, n: int) -> NDArray[np.float64]:
+def _weights(
+    coefficients: NDArray[np.float64], residual_energy: float, n: int
+) -> NDArray[np.float64]:
     """Return the weight of each harmonic in the derivative by frequency.
 
     A harmonic that is only noise says nothing about the frequency, but its share in the
     derivative, k times its size, would cost efficiency at low signal-to-noise ratio.
     """
-    noise = state.residual_energy / max(1, n - 2 * len(state.multiples)) * (4.0 / n)
-    power = np.square(state.coefficients).sum(axis=0)
+    noise = residual_energy / max(1, n - 2 * coefficients.shape[1]) * (4.0 / n)
+    power = np.square(coefficients).sum(axis=0)
     power[0] = np.inf
     weights: NDArray[np.float64] = np.maximum(0.0, 1.0 - 2.0 * noise / np.maximum(power, 1e-300))
     weights[1] = 1.0
     return weights
 
 
-def _curvature(
-    state: _State, weights: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Return derivative times model, its solution, and the curvature of the cost by ``w``."""
-    cosines, sines = state.coefficients * weights
-    products, square = tangent(state.kernels, state.multiples, cosines, sines)
-    solved = solve(state.system, products)
-    return products, solved, square - float(np.vdot(products, solved))
-
-
-def _step(
-    window: Folded, w: float, order: int, multiples: tuple[int, ...]
-) -> tuple[float, float, _State]:
-    """Return the Gauss-Newton step by ``w``, its curvature and the solved point."""
-    waves = basis(window.cut, w, order)
-    products, moments = project_with_moment(window, waves)
-    state = _solve(window, w, products, multiples)
-    weights = _weights(state, window.cut.n)
-    with_model, _, curvature = _curvature(state, weights)
-    cosines, sines = (state.coefficients * weights)[:, 1:]
-    k = np.asarray(multiples[1:])
-    chosen = moments[k - 1]
-    slope = float((k * sines) @ chosen.real + (k * cosines) @ chosen.imag)
-    slope -= float(np.vdot(with_model, state.coefficients))
-    if not curvature > 0.0:
-        return 0.0, math.inf, state
-    return slope / curvature, curvature, state
-
-
-def _descend(
-    window: Folded, w: float, order: int, multiples: tuple[int, ...], steps: int
-) -> tuple[float, _State]:
+def _descend(window: Folded, w: float, order: int, multiples: tuple[int, ...], steps: int) -> float:
     """Return the frequency after up to `steps` steps, stopping where a step no longer matters."""
     n = window.cut.n
     farthest = 2.0 * math.pi / n
     for _ in range(steps):
-        step, curvature, state = _step(window, w, order, multiples)
+        products, moments = project_with_moment(window, basis(window.cut, w, order))
+        here = Solved.of(System.at(w, n, multiples), window.total, window.energy, products)
+        if not here.curvature > 0.0:
+            break
+        step = here.slope(moments) / here.curvature
         w += min(max(step, -farthest), farthest)
-        scatter = math.sqrt(state.residual_energy / n / curvature)
+        scatter = math.sqrt(here.residual_energy / n / here.curvature)
         # After a Gauss-Newton step the error left is of second order in the step; the harmonics'
         # phases at the window's ends, order * n / 2 * step, give its scale.
         if 0.5 * order * n * step * step < 0.1 * scatter:
             break
-    return w, state
+    return w
 
 
 def _finish(window: Folded, w: float, order: int, multiples: tuple[int, ...]) -> HarmonicFit:
     waves = basis(window.cut, w, order)
-    state = _solve(window, w, project(window, waves), multiples)
-    _, solved, curvature = _curvature(state, _weights(state, window.cut.n))
-    phasors = np.zeros(order, dtype=np.complex128)
-    phasors[np.asarray(multiples[1:]) - 1] = (
-        state.coefficients[0, 1:] - 1j * state.coefficients[1, 1:]
-    )
-    first = np.zeros((2, len(multiples)))
-    first[:, 1] = 1.0
-    spread = solve(state.system, first)[:, 1]
-    direction = state.coefficients[:, 1] / max(abs(phasors[multiples[1] - 1]), 1e-300)
-    var_w = 1.0 / curvature if curvature > 0.0 else math.inf
-    by_frequency = float(direction @ solved[:, 1])
-    return HarmonicFit(
-        w,
-        var_w,
-        float(state.coefficients[0, 0]),
-        phasors,
-        float(np.square(direction) @ spread) + by_frequency**2 * var_w,
-        waves,
-        state.residual_energy,
-    )
+    system = System.at(w, window.cut.n, multiples)
+    products = project(window, waves)
+    return Solved.of(system, window.total, window.energy, products).fit(w, waves)
 
 
-def _needs_more(fit: HarmonicFit, n: int) -> bool:
+def needs_more(fit: HarmonicFit, n: int) -> bool:
     """Return whether one of the highest harmonics stands out of the noise."""
     noise = fit.residual_energy / (n - 2 * fit.order - 2) * (4.0 / n)
     return bool(np.square(np.abs(fit.phasors[-6:])).max() > 9.0 * noise)
@@ -254,21 +293,21 @@ def fit_tone(window: Folded, start_w: float, *, refit: bool) -> HarmonicFit:
     if not refit:
         for order, steps in zip(LADDER, (3, 1), strict=True):
             order = highest_order(w, n, order)
-            w, _ = _descend(window, w, order, _range(order), steps)
+            w = _descend(window, w, order, up_to(order), steps)
     order = highest_order(w, n, COUNTED)
-    w, _ = _descend(window, w, order, _range(order), MAX_STEPS)
-    fit = _finish(window, w, order, _range(order))
+    w = _descend(window, w, order, up_to(order), MAX_STEPS)
+    fit = _finish(window, w, order, up_to(order))
     for more in EXTENSIONS:
         larger = highest_order(fit.w, n, more)
-        if larger <= fit.order or not _needs_more(fit, n):
+        if larger <= fit.order or not needs_more(fit, n):
             break
-        w, _ = _descend(window, fit.w, larger, _range(larger), 2)
-        fit = _finish(window, w, larger, _range(larger))
+        w = _descend(window, fit.w, larger, up_to(larger), 2)
+        fit = _finish(window, w, larger, up_to(larger))
     return fit
 
 
 def fit_chosen(window: Folded, start_w: float, chosen: tuple[int, ...]) -> HarmonicFit:
     """Fit offset and only the harmonics in `chosen` (ascending, from 1) of one frequency."""
     multiples = (0, *chosen)
-    w, _ = _descend(window, start_w, chosen[-1], multiples, MAX_STEPS)
+    w = _descend(window, start_w, chosen[-1], multiples, MAX_STEPS)
     return _finish(window, w, chosen[-1], multiples)

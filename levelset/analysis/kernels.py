@@ -138,8 +138,3 @@ def tangent(
     near2, far2 = kernels.d2[near], kernels.d2[far]
     square = 0.5 * float(ka @ ((near2 - far2) @ ka) + kb @ ((near2 + far2) @ kb))
     return products, square
-
-
-def solve(system: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the solution of both systems; shapes (2, K, K), (2, K) and (2, K)."""
-    return np.asarray(np.linalg.solve(system, right[:, :, None])[:, :, 0], dtype=np.float64)
