@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from levelset.analysis.health import input_void
 from levelset.analysis.result import Void
 from levelset.analysis.step.read import explains, identify_step, read_step, window_of
+from levelset.analysis.step.rounding import coarse_code, roughened
 from levelset.analysis.step.section import Section, section_of_poles
 from levelset.analysis.step.slow import half_length_rows, slowed
 from levelset.analysis.step.touch import QUIET_S, find_edge
 from levelset.errors import UsageError
 from levelset.probe.budget import DRIFT_LIMIT
+from levelset.probe.calibrate import RESISTOR_TOLERANCE
 from levelset.probe.dc_scale import DcScale, DcTip
 from levelset.probe.touch_reading import StepSpec, TipTouch, TouchReading, TouchState
 from levelset.probe.uncertainty import Component, expanded_uncertainty, from_limits
@@ -83,6 +86,8 @@ def read_touch(
     )
     samples = samples[:, :tips]
     rows, rate_hz = slowed(samples, frames.rate_hz)
+    coarse = coarse_code(samples)
+    rows = roughened(rows, coarse)
     smear = half_length_rows(frames.rate_hz)
     sections = [_section(spec, calibration, tip, rate_hz) for tip in range(tips)]
     if len(rows) < round(QUIET_S * rate_hz):
@@ -101,7 +106,7 @@ def read_touch(
         return TouchReading(frames, spec, "building", held_s / spec.hold_s)
     if spec.identify and not done:
         return TouchReading(frames, spec, "building", held_s / spec.hold_s)
-    faults = input_void(samples, frames.rate_hz, live=True)
+    faults = _faults(samples, frames.rate_hz, coarse)
     legs = []
     for tip, (edge, section) in enumerate(zip(edges, sections, strict=True)):
         row = touch if edge.row is None or edge.row > touch + 0.3 * rate_hz else edge.row
@@ -110,6 +115,7 @@ def read_touch(
             _leg(tip, window, section, faults[tip], edge.row is not None, spec, calibration)
         )
     pair = _pair(legs, calibration) if tips == 2 else None
+    legs = _against_chassis(legs, calibration)
     state: TouchState = "done" if done else "building"
     return TouchReading(frames, spec, state, min(held_s / spec.hold_s, 1.0), tuple(legs), pair)
 
@@ -154,7 +160,7 @@ def dc_scale(
             )
         if calibration is not None:
             tone_v = calibration.volts_per_full_scale[number].value
-            ratio = battery_v / step.height_fs / tone_v
+            ratio = tip_scale_v(calibration, battery_v, step.height_fs) / tone_v
             if abs(ratio - 1.0) > SCALES_AGREE:
                 raise UsageError(
                     f"by the battery tip {TIPS[number]} reads {ratio:.3f} times what it reads by "
@@ -163,6 +169,16 @@ def dc_scale(
                 )
         tips.append(DcTip(step.height_fs, step.coefficients, step.covariance))
     return DcScale(battery_v, tolerance_v, tuple(tips), evidence)
+
+
+def _faults(
+    samples: NDArray[np.float64], rate_hz: int, coarse: NDArray[np.float64]
+) -> list[Void | None]:
+    """Return what speaks against each input; coarse codes may stand still as long as one moves."""
+    return [
+        None if void is not None and void.code == "silent_input" and code > 0.0 else void
+        for void, code in zip(input_void(samples, rate_hz, live=True), coarse, strict=True)
+    ]
 
 
 def _section(spec: StepSpec, calibration: Calibration | None, tip: int, rate_hz: float) -> Section:
@@ -187,8 +203,10 @@ def _leg(
     dc = None if calibration is None else calibration.dc
     if void is not None or spec.identify or dc is None:
         return TipTouch(tip + 1, void, None, seen, step if void is None else None)
-    volts = _volts(step, dc, tip, seen)
     assert calibration is not None
+    volts = _volts(
+        step, dc, tip_scale_v(calibration, dc.battery_v, dc.tips[tip].height_fs), tip, seen
+    )
     if abs(volts.value) > calibration.max_volts:
         reason = (
             f"Tip {TIPS[tip]} reads {volts.value:.0f} V, the probe is stated for "
@@ -232,12 +250,52 @@ def _step_void(
     return None
 
 
-def _volts(step: Step, dc: DcScale, tip: int, seen: bool) -> Quantity:
+def tip_scale_v(calibration: Calibration, battery_v: float, height_fs: float) -> float:
+    """Return volts between tip and probe ground per full scale, from what a battery made.
+
+    All tips on the battery lift the probe's ground through the resistor of its lead: of the
+    battery's voltage V each tip then sees V / (1 + n r), r being that resistor over the whole
+    resistance of a tip and n the number of tips (Kirchhoff's current law at the ground lead).
+    With one tip every touch is lifted alike, which the scale then holds already.
+    """
+    return battery_v / height_fs / (1.0 + _lifting(calibration))
+
+
+def _lifting(calibration: Calibration) -> float:
+    tips = len(calibration.volts_per_full_scale)
+    return tips * calibration.ground_lead_ratio if tips > 1 else 0.0
+
+
+def _against_chassis(legs: list[TipTouch], calibration: Calibration | None) -> list[TipTouch]:
+    """Add what the current of all tips makes at the resistor of the ground lead.
+
+    The probe's ground stands at r (V_A + V_B), V being volts between tip and probe ground; the pair
+    does not see it.
+    """
+    if calibration is None or not _lifting(calibration):
+        return legs
+    if all(leg.volts is None for leg in legs):
+        return legs
+    ratio = calibration.ground_lead_ratio
+    known = [leg.volts.value for leg in legs if leg.volts is not None]
+    lift_v = ratio * math.fsum(known)
+    # Where all tips are at one voltage, as on the battery, a wrong r cancels.
+    off = from_limits("ground lead", 1.0, RESISTOR_TOLERANCE * ratio * (max(known) - min(known)))
+    out = []
+    for leg in legs:
+        volts = leg.volts
+        if volts is not None:
+            u = math.hypot(volts.u, expanded_uncertainty([off]))
+            volts = Quantity(volts.value + lift_v, u, "V")
+        out.append(replace(leg, volts=volts))
+    return out
+
+
+def _volts(step: Step, dc: DcScale, scale: float, tip: int, seen: bool) -> Quantity:
     """Return volts of a leg with everything that is uncertain about them."""
-    scale = dc.battery_v / dc.tips[tip].height_fs
     value = step.height_fs * scale
     parts = [
-        *_touch_parts(step, dc, tip),
+        *_touch_parts(step, dc, scale, tip),
         Component("method", 1.0, METHOD * abs(value), "normal", None),
         from_limits("battery by the multimeter", 1.0, abs(value) * dc.tolerance_v / dc.battery_v),
         from_limits("drift since the calibration", 1.0, DRIFT_LIMIT * abs(value)),
@@ -247,13 +305,12 @@ def _volts(step: Step, dc: DcScale, tip: int, seen: bool) -> Quantity:
     return Quantity(value, expanded_uncertainty(parts), "V")
 
 
-def _touch_parts(step: Step, dc: DcScale, tip: int) -> list[Component]:
+def _touch_parts(step: Step, dc: DcScale, scale: float, tip: int) -> list[Component]:
     """Return the noise of this touch, and that of the battery's with the coupling it gave.
 
     V = A(c) / A_cal V_battery: A_cal and the coefficients c come from one fit and vary together.
     """
     at = dc.tips[tip]
-    scale = dc.battery_v / at.height_fs
     slope = (-step.height_fs * scale / at.height_fs, *(scale * c for c in step.change))
     variance = math.fsum(
         a * b * at.covariance[i][j] for i, a in enumerate(slope) for j, b in enumerate(slope)
@@ -274,15 +331,18 @@ def _pair(legs: list[TipTouch], calibration: Calibration | None) -> TipTouch:
         return TipTouch("pair", void, None, seen, None)
     dc, value = calibration.dc, a.value - b.value
     common = max(abs(a.value), abs(b.value))
-    parts = [part for n, step in enumerate(steps) if step for part in _touch_parts(step, dc, n)]
-    parts += [
+    parts = [
         Component("method", 1.0, METHOD * abs(value), "normal", None),
         Component("method, common voltage", 1.0, METHOD_COMMON * common, "normal", None),
         from_limits("battery by the multimeter", 1.0, abs(value) * dc.tolerance_v / dc.battery_v),
         from_limits("drift since the calibration", 1.0, DRIFT_LIMIT * abs(value)),
+        from_limits("ground lead", 1.0, RESISTOR_TOLERANCE * _lifting(calibration) * abs(value)),
     ]
-    for leg, step in zip(legs, steps, strict=True):
-        if not leg.seen and step is not None:
-            scale = dc.battery_v / dc.tips[0].height_fs
+    for n, (leg, step) in enumerate(zip(legs, steps, strict=True)):
+        if step is None:
+            continue
+        scale = tip_scale_v(calibration, dc.battery_v, dc.tips[n].height_fs)
+        parts += _touch_parts(step, dc, scale, n)
+        if not leg.seen:
             parts.append(from_limits("touch not seen", 0.0, UNSEEN_SIGMAS * step.noise_fs * scale))
     return TipTouch("pair", None, Quantity(value, expanded_uncertainty(parts), "V"), seen, None)

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 AR_ORDER = 8
 """Order of the model that whitens what is left (hum residue, 1/f noise)."""
 
+SLOW_ROWS = (64, 256)
+"""Rows whose means show noise that is slower than the whitening filter, such as 1/f noise."""
+
 _RIDGE = 1e-8
 """Keeps a decay that is a constant (a slow pole, a DC-coupled input) from being singular."""
 
@@ -175,7 +178,7 @@ def solve(
     through = few[:, : known - 1] @ found[: known - 1] + passed[:, 1:] @ many
     residual = window.rows - few @ found - passed[:, 1:] @ many
     keep = [0, *range(known, count)]
-    noise = float(left @ left) / max(len(left) - white.shape[1] + 1, 1)
+    noise = float(left @ left) / max(len(left) - white.shape[1] + 1, 1) * _slower(left, count)
     height_change = np.zeros(section.order)
     if with_change:
         changed = away.of(_whitened(section.changes(through), model, window))
@@ -241,6 +244,24 @@ def whitening_of(residual: Values, order: int = AR_ORDER) -> Values:
     past = np.column_stack([residual[order - k : -k] for k in range(1, order + 1)])
     found, *_ = np.linalg.lstsq(past, residual[order:], rcond=1e-10)
     return np.concatenate(([1.0], -found))
+
+
+def _slower(white: Values, slow_columns: int) -> float:
+    """Return how much more slow noise a residual, shape (n,), has than white noise would, >= 1.
+
+    Means of many rows have the variance of the rows over their number; more is noise that stays
+    alike for longer than the whitening filter looks back (batch means: Law, Simulation Modeling and
+    Analysis; from memory). The step lives in that slow noise. ``slow_columns`` is how many slow
+    columns were fitted, which took as many degrees of freedom from the means.
+    """
+    power = float(white @ white) / max(len(white), 1)
+    most = 1.0
+    for rows in SLOW_ROWS:
+        count = len(white) // rows
+        if count > slow_columns + 1 and power > 0.0:
+            means = white[: count * rows].reshape(count, rows).mean(axis=1)
+            most = max(most, float(means @ means) * rows / (count - slow_columns) / power)
+    return most
 
 
 def _whitened(columns: Values, model: Model, window: Window) -> Values:

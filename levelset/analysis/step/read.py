@@ -119,9 +119,9 @@ def _identified(window: Window, order: int, rate_hz: float) -> tuple[Step, float
     """Identify a section of this order; return the step and its cost per noise variance."""
     poles = itertools.combinations_with_replacement(START_HZ, order)
     tried = [_with_mains(window, Section(section_of_poles(p), rate_hz)) for p in poles]
-    # Far from the coupling the hum says nothing about its frequency yet.
+    # Far from the coupling the hum says nothing about its frequency yet, 50 or 60 Hz included.
     fit = _descend(window, min(tried, key=lambda f: f.cost), lines_free=False)
-    fit = _descend(window, fit)
+    fit = _descend(window, _with_mains(window, fit.model.section))
     cost = fit.cost
     if _step(window, fit).misfit < HOPELESS:
         window = _shortened(window, fit)
