@@ -39,6 +39,9 @@ TREMOR_DB = 0.01
 SMALLEST_DB = 0.01
 
 AT_END = "at_end"
+NO_CHANGE = "no_change"
+NO_CHANGE_S = 6.0
+"""After a click without effect they say so, s."""
 TOUCHED = "touched"
 
 
@@ -141,6 +144,8 @@ class Hands:
                 levers.play_track(None)
             case "start_engine":
                 levers.engine(True)
+            case "rev_engine":
+                levers.engine_speed(act.value)
         return True
 
     def _while_listening(self, view: View, listen: Listen) -> Answer | None:
@@ -167,7 +172,8 @@ class Hands:
             if not self._fresh(view):
                 return None
         elif wanted <= shown:
-            return None
+            waited_s = self._now_s() - self._moved_s
+            return self._offered(listen, NO_CHANGE) if waited_s > NO_CHANGE_S else None
         now_s = self._now_s()
         if now_s < self._moved_s + 2.0 * CLICK_S:
             return None
@@ -233,8 +239,10 @@ class Hands:
         return view.reading.legs[0].start_s >= self._moved_s + SETTLE_S
 
     def _at_end(self, listen: Listen) -> Answer | None:
-        offered = any(offer.word == AT_END for offer in listen.offers)
-        return Answer(AT_END) if offered else None
+        return self._offered(listen, AT_END)
+
+    def _offered(self, listen: Listen, word: str) -> Answer | None:
+        return Answer(word) if any(offer.word == word for offer in listen.offers) else None
 
     def _reaction_s(self) -> float:
         return float(self._random.uniform(*REACT_S))

@@ -196,7 +196,7 @@ class Tap:
         values = run.filters.run(values)
         if self._withdraws:
             values = values + bass * run.bass.run(values)
-        values = values * level
+        values *= level
         if run.limiter is not None:
             values = run.limiter.run(values.reshape(frames, factor)).ravel()
         rows = self._clipped(values).reshape(frames, factor)
