@@ -65,11 +65,13 @@ def row(name, calibrations, seed, poles, *, limit=(0.007, 0.005), noise=None, **
     """Run one line: ``poles(rng)`` draws an input; every battery is read within its tolerance."""
     rng, found = np.random.default_rng(seed), Row(name)
     section = touch.pop("section", None)
+    codes = {key: touch.pop(key) for key in ("bits", "slow_hz") if key in touch}
     for _ in range(calibrations):
         inputs = {
             "poles_hz": poles(rng),
             "section": section,
             "noise_dbfs": rng.uniform(-105.0, -80.0) if noise is None else noise,
+            **codes,
         }
         battery = rng.uniform(12.0, 12.9)
         shown = battery * (1.0 + BATTERY_PART * rng.uniform(-1.0, 1.0))
@@ -131,6 +133,10 @@ def rows(calibrations):
     yield row("tone 1 V, 31.7 Hz on the tap", calibrations, 43, one_or_two, tone=(1.0, 31.7))
     yield row("tone 10 V, 41 Hz on the tap", calibrations, 44, one_or_two, tone=(10.0, 41.0))
     yield row("tone 2 V, 1 kHz on the tap", calibrations, 45, one_or_two, tone=(2.0, 1000.0))
+    yield row("16 bit, noise far below a code", calibrations, 46, one_or_two, noise=-115.0, bits=16)
+    for n, slow_hz in enumerate((100.0, 300.0, 1000.0)):
+        name = f"-85 dBFS, 1/f below {slow_hz:g} Hz"
+        yield row(name, calibrations, 50 + n, one_or_two, noise=-85.0, slow_hz=slow_hz)
 
 
 HEAD = """\

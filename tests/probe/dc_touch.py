@@ -52,11 +52,14 @@ def one_touch(
     late_s=0.0,
     lost_s=None,
     extra=None,
+    bits=24,
+    slow_hz=0.0,
 ):
     """Return codes of one channel: an old touch that decays, quiet, then the touch.
 
     ``tone`` is (V RMS, Hz) on the tap; ``lost_s`` takes the tip off again so long after the
-    touch; ``extra`` is added to the tap's voltage, shape (frames,).
+    touch; ``extra`` is added to the tap's voltage, shape (frames,). Below ``slow_hz`` the power of the
+    input's noise grows with 1/f.
     """
     frames = round((before_s + after_s) * RATE)
     t = np.arange(frames) / RATE
@@ -82,5 +85,19 @@ def one_touch(
     old = np.zeros(RATE // 2)
     old[: RATE // 4] = rng.uniform(-6.0, 6.0)
     x = high_pass(np.concatenate((old, tip)) / SCALE_V, poles_hz, section)[len(old) :]
-    x = x + 10.0 ** (noise_dbfs / 20.0) / np.sqrt(2.0) * rng.standard_normal(frames)
-    return np.rint(x * 2.0**23) / 2.0**23
+    x = x + 10.0 ** (noise_dbfs / 20.0) / np.sqrt(2.0) * noise(rng, frames, slow_hz)
+    codes = 2.0 ** (bits - 1)
+    return np.rint(x * codes) / codes
+
+
+def noise(rng, frames, slow_hz=0.0):
+    """Noise of unit power density, 1 + slow_hz / f times as much at f."""
+    white = rng.standard_normal(frames)
+    if slow_hz == 0.0:
+        return white
+    # Twice as long as needed, so that its end does not join its beginning.
+    spectrum = np.fft.rfft(np.concatenate((white, rng.standard_normal(frames))))
+    hz = np.fft.rfftfreq(2 * frames, 1.0 / RATE)
+    spectrum[1:] *= np.sqrt(1.0 + slow_hz / hz[1:])
+    spectrum[0] = 0.0
+    return np.fft.irfft(spectrum)[:frames]

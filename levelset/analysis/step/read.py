@@ -158,6 +158,8 @@ def _descend(window: Window, fit: Fit, *, lines_free: bool = True) -> Fit:
         for part in (1.0, 0.5, 0.25, 0.1, 0.03):
             moved = fit.model.section.coefficients + part * ahead.step[:order]
             section = Section(tuple(float(c) for c in moved), fit.model.section.rate_hz)
+            if not section.bounded(len(window.rows)):
+                continue
             model = replace(fit.model, section=section)
             if lines_free:
                 model = replace(model, lines=model.lines.moved(part * ahead.step[order:]))

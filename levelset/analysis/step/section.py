@@ -64,6 +64,14 @@ class Section:
             total = total + c * self.term(number)
         return total
 
+    def bounded(self, rows: int) -> bool:
+        """Tell whether nothing it makes grows by more than a small factor within these rows.
+
+        A pole at zero, known with noise, may lie a little on the wrong side; one far beyond is a
+        trial that leads nowhere, and its numbers overflow.
+        """
+        return bool(np.all(np.abs(np.roots(self.denominator)) < 1.0 + 3.0 / rows))
+
     def passed(self, columns: Values) -> Values:
         """Return what the input makes of these columns, shape (n, k), from rest."""
         return _filtered(self.numerator, self.denominator, columns)
