@@ -9,6 +9,7 @@ from levelset.errors import UsageError
 from levelset.probe.known_voltage import compare_levels
 from levelset.record.comparison import difference, is_number
 from levelset.record.schema import ProbeCheckData, quantity_from
+from levelset.record.stretch_evidence import stretch_step_difference
 from levelset.record.touch_evidence import dc_difference, touch_step_difference
 from levelset.units import peak_from_rms, ratio_from_db
 
@@ -121,6 +122,7 @@ class ClaimChecks:
         for where, values in _naming_a_reading(result, "result"):
             self._step_numbers(line, where, values)
         what = touch_step_difference(result, self._findings.by_seq)
+        what = what or stretch_step_difference(result, self._findings.by_seq)
         if what:
             self._findings.fault(line, what)
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from levelset.errors import InputError, LevelsetError
 from levelset.probe.calibration import Calibration
-from levelset.probe.reading import Frames, TipsReading, ToneSpec, reading_as_json
-from levelset.probe.touch_reading import TouchReading, touch_as_json
+from levelset.probe.kinds import kind_of
+from levelset.probe.reading import Frames, TipsReading, ToneSpec
+from levelset.probe.touch_reading import TouchReading
 from levelset.record.audio_files import CODE_HIGH, read_capture
 from levelset.record.comparison import difference
 from levelset.record.folder import CAPTURES, is_sha256
 from levelset.record.journal import digest
-from levelset.record.schema import ReadingData, TouchData, from_data
+from levelset.record.schema import ReadingData, StretchData, TouchData, from_data
 
 if TYPE_CHECKING:
     import numpy as np
@@ -47,7 +48,7 @@ class ReadingsAgain:
         self._findings = findings
         self._read = read
 
-    def check(self, line: Line, reading: ReadingData | TouchData) -> None:
+    def check(self, line: Line, reading: ReadingData | TouchData | StretchData) -> None:
         """Compare an accepted reading with its capture."""
         calibration: Calibration | None = None
         if reading.calibration_seq is not None:
@@ -92,18 +93,16 @@ class ReadingsAgain:
         self,
         line: Line,
         samples: NDArray[np.float64],
-        data: ReadingData | TouchData,
+        data: ReadingData | TouchData | StretchData,
         calibration: Calibration | None,
     ) -> list[dict[str, Any]]:
         """Read the samples again: the kind of specification decides how."""
-        if isinstance(data, ReadingData):
-            tips = self._read(samples, data.frames, data.spec, calibration)
-            return [reading_as_json(one) for one in (*tips.legs, tips.pair) if one is not None]
-        from levelset.probe.dc import read_touch
-
-        touch = read_touch(samples, data.frames, data.spec, calibration)
-        self.touches[line.seq] = touch
-        return [touch_as_json(one) for one in (*touch.legs, touch.pair) if one is not None]
+        kind = kind_of(data.spec)
+        read: Callable[..., Any] = self._read if isinstance(data, ReadingData) else kind.read
+        reading = read(samples, data.frames, data.spec, calibration)
+        if isinstance(reading, TouchReading):
+            self.touches[line.seq] = reading
+        return kind.parts(reading)
 
     def _capture(self, line: Line, sha256: str) -> tuple[NDArray[np.int32], int] | None:
         if self.captures.get(sha256) is False:

@@ -195,6 +195,13 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
 }
 """Version and data of every kind that this version of levelset writes."""
 
+EVIDENCE: dict[str, type[ReadingData] | type[TouchData] | type[StretchData]] = {
+    "reading": ReadingData,
+    "touch": TouchData,
+    "stretch": StretchData,
+}
+"""Kinds with a capture from which the reading is computed again."""
+
 T = TypeVar("T")
 
 

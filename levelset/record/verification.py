@@ -18,13 +18,12 @@ from levelset.record.journal import HEAD, JOURNAL, Line, Scan
 from levelset.record.readings_again import ReadingsAgain
 from levelset.record.schema import (
     ANALYSIS_VERSION,
+    EVIDENCE,
     KINDS,
     AttachmentData,
     JobData,
     ProbeCheckData,
-    ReadingData,
     RemovalData,
-    TouchData,
     check_version,
 )
 from levelset.record.versions import (
@@ -192,14 +191,10 @@ class _Walk:
 
     def _line(self, line: Line) -> None:
         findings = self._findings
-        if line.kind == "reading":
-            reading = findings.typed(line, ReadingData)
-            if reading is not None:
-                self._readings.check(line, reading)
-        elif line.kind == "touch":
-            touch = findings.typed(line, TouchData)
-            if touch is not None:
-                self._readings.check(line, touch)
+        if line.kind in EVIDENCE:
+            evidence = findings.typed(line, EVIDENCE[line.kind])
+            if evidence is not None:
+                self._readings.check(line, evidence)
         elif line.kind == "calibration":
             calibration = findings.typed(line, Calibration)
             if calibration is not None:
