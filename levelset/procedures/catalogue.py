@@ -15,12 +15,16 @@ from levelset.procedures.dc_offset import dc_offset
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.gain import set_gain
+from levelset.procedures.input_match import input_match
+from levelset.procedures.noise import noise
 from levelset.procedures.output_kind import output_kind
 from levelset.procedures.path_check import Samples, path_check
 from levelset.procedures.probe_check import probe_check
 from levelset.procedures.protocol import Procedure
+from levelset.procedures.response import response
 from levelset.procedures.tap_check import tap_check
 from levelset.procedures.verify import verify
+from levelset.procedures.which_wire import two_taps, which_wire
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,18 +101,46 @@ def _dc_offset(now: Situation) -> Procedure:
     return dc_offset(now.plan, now.facts, now.channel)
 
 
+def _which_wire(now: Situation) -> Procedure:
+    return which_wire(now.plan)
+
+
+def _two_taps(now: Situation) -> Procedure:
+    return two_taps(now.plan, now.facts)
+
+
+def _response(now: Situation) -> Procedure:
+    return response(now.plan, now.facts)
+
+
+def _noise(now: Situation) -> Procedure:
+    return noise(now.plan, now.facts, now.channel)
+
+
+def _input_match(now: Situation) -> Procedure:
+    return input_match(now.plan, now.facts)
+
+
 CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "path_check": _path_check,
     "calibrate": _calibrate,
     "battery_touch": _battery_touch,
     "tap_check": _tap_check,
     "output_kind": _output_kind,
+    "which_wire": _which_wire,
+    "two_taps": _two_taps,
     "clean_volume": _clean_volume,
+    "response": _response,
+    "noise": _noise,
+    "input_match": _input_match,
     "gain": _gain,
     "dc_offset": _dc_offset,
     "verify": _verify,
     "probe_check": _probe_check,
 }
+
+PER_CHANNEL: frozenset[str] = frozenset()
+"""Procedures beside the whole job that are about one amplifier channel."""
 
 
 def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None) -> StepResult:
@@ -139,9 +171,22 @@ def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     yield "tap_check", None
     yield "output_kind", None
     yield "clean_volume", None
+    yield "input_match", None
     for channel in plan.channels:
         yield "output_kind", channel.name
         yield "gain", channel.name
         yield "dc_offset", channel.name
     yield "verify", None
     yield "probe_check", None
+
+
+def further_steps(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
+    """Yield procedure and channel of every step that can be done beside the whole job."""
+    of_job = {name for name, _ in whole_job(plan)}
+    for name in CATALOGUE:
+        if name in of_job:
+            continue
+        if name in PER_CHANNEL:
+            yield from ((name, channel.name) for channel in plan.channels)
+        else:
+            yield name, None

@@ -2,45 +2,71 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
-from levelset.plan.job import JobPlan
+from levelset.analysis.volume_curve import VolumeStep, bass_loss, judge_curve
+from levelset.plan.set_tone import UPPER_TONE_HZ
 from levelset.ports.base import Point
-from levelset.probe.reading import Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
-    AT_END,
     SOURCE_TRACK,
-    Patience,
     Steps,
     ask_volume,
     output_of,
     place_tips,
     set_volume,
     settle,
+    start_engine,
     start_tone,
     tone_spec,
-    void_guidance,
 )
-from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
     Act,
-    Answer,
-    Ask,
     CurvePoint,
     Finish,
     Guidance,
-    Listen,
     Procedure,
     StepFailed,
 )
-from levelset.procedures.steady import ClippingWatch, LevelWatch, over_limit
-from levelset.signals.tones import set_tone
+from levelset.procedures.steady import over_limit
+from levelset.procedures.volume_climb import VolumeClimb, point
+from levelset.signals.tones import set_tone, signal_name
 
-UNDECIDED_READINGS = 12
-"""A settled level that shows clipping now and then counts as over the limit after this many."""
+if TYPE_CHECKING:
+    from levelset.analysis.volume_curve import BassLoss, VolumeCurve
+    from levelset.plan.job import JobPlan
+    from levelset.probe.reading import TipsReading, ToneSpec
+    from levelset.procedures.facts import Facts
+    from levelset.signals.signal import Signal
+
+BASS_TONE_HZ = 41.0
+"""Second tone where the first is an upper one, Hz; 9 Hz clear of 50 Hz, 19 Hz of 60 Hz."""
+NOT_HEARD_S = 10.0
+"""A second tone that stays away so long is not on this tap, s."""
+SECOND_BELOW = 2
+"""From so many numbers below the clean volume the second tone is read at every number."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Second:
+    """What the second tone showed.
+
+    Parameters
+    ----------
+    tone_hz : float
+        Its frequency, Hz.
+    clean : int
+        Highest volume at which it is clean, at most that of the first tone.
+    curve : tuple of CurvePoint
+        Levels read, volume rising; empty where it was not heard.
+    """
+
+    tone_hz: float
+    clean: int
+    curve: tuple[CurvePoint, ...]
 
 
 def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
@@ -48,102 +74,49 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
 
     The search ends at the first level that is surely over the limit. The number that the display
     shows then is asked for, and the level below it is measured again: a missed or repeated click
-    cannot shift the result.
+    cannot shift the result. A second tone, upper for a bass tone and the other way round, is then
+    read from below up to that volume; the lower of both wins.
     """
     kind = facts.output_kind(None)
     if facts.calibration is None or kind == "unknown":
         yield Finish("skipped", "First calibrate the probe and find the kind of output.", {})
         return
     spec = tone_spec(tone_hz, kind, plan)
+    track = set_tone(SOURCE_TRACK, "clean volume of the source", tone_hz, 0.0)
     yield Acknowledge(cautions.HEARING)
-    yield Acknowledge(cautions.ENGINE)
-    yield Ask("Start the engine, so that the supply is as it is on the road.", Act("start_engine"))
+    yield from start_engine(facts)
     yield from place_tips(
         "tip A on the positive and tip B on the negative wire of the source's tap",
         Point("source", "positive"),
         Point("source", "negative"),
     )
     yield from set_volume(plan.source.start_volume)
-    yield from start_tone(set_tone(SOURCE_TRACK, "clean volume of the source", tone_hz, 0.0), plan)
+    yield from start_tone(track, plan)
     first = yield from ask_volume("Which volume does the display show now?", plan)
-    curve, at_end = yield from _climb(spec, first, plan)
-    shown = yield from ask_volume(_end_sentence(curve, at_end, plan), plan)
-    result = yield from _confirm(spec, shown if at_end else shown - 1, plan)
-    result["limited_by"] = "range" if at_end else "clipping"
+    climb = VolumeClimb(spec, plan)
+    ended = yield from climb.run(first)
+    if not climb.number_known:
+        sentence = _end_sentence(climb.curve, ended, plan)
+        climb.relabel((yield from ask_volume(sentence, plan)))
+    shown = climb.curve[-1].volume
+    result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan)
     result["tone_hz"] = tone_hz
-    result["curve"] = [
-        {"volume": p.volume, "volts_rms": p.volts_rms, "thd_percent": p.thd_percent} for p in curve
-    ]
-    yield Finish(
-        "accepted",
-        f"Highest clean volume {result['volume']}: {result['volts_rms']['value']:.2f} V.",
-        result,
-    )
+    lowest, top = climb.curve[0].volume, int(result["volume"])
+    second = yield from _second_tone(_other_spec(spec, tone_hz, plan), lowest, top, plan)
+    if second.clean < top:
+        yield from start_tone(track, plan)
+        result |= yield from _confirm(spec, second.clean, plan)
+    _describe(result, ended, climb.curve, second, plan)
+    yield Finish("accepted", " ".join(result["words"]), result)
 
 
-def _end_sentence(curve: tuple[CurvePoint, ...], at_end: bool, plan: JobPlan) -> str:
-    if at_end:
+def _end_sentence(curve: tuple[CurvePoint, ...], ended: str, plan: JobPlan) -> str:
+    if ended == "range":
         return "Clean up to the end of the volume. Which number does the display show?"
     why = "The tops went flat" if curve[-1].state == "hard_clipping" else "The tone is distorted"
     return (
         f"{why} at {curve[-1].volume} by levelset's count (limit {plan.limit_percent:g} % THD). "
         "Which number does the display show?"
-    )
-
-
-def _climb(spec: ToneSpec, first: int, plan: JobPlan) -> Steps:
-    """Capture level after level; returns the curve and whether the volume ran out."""
-    curve: tuple[CurvePoint, ...] = ()
-    watch = LevelWatch()
-    clipping = ClippingWatch(plan.limit_percent)
-    patience = Patience("The level did not follow the volume")
-    volume, undecided = first, 0
-    void: Guidance | None = None
-    while True:
-        guidance = void or _climbing(curve, volume)
-        event: TipsReading | Answer = yield Listen(spec, guidance, (AT_END,) if curve else ())
-        if isinstance(event, Answer):
-            return curve, True
-        one = event.output
-        watch.add(one)
-        clipping.add(one)
-        patience.wait(one)
-        void = None if one.tone.void is None else void_guidance(one, guidance.act)
-        if not watch.new_level:
-            undecided = 0
-            continue
-        undecided += clipping.suspected
-        if clipping.suspected and not clipping.confirmed and undecided < UNDECIDED_READINGS:
-            continue
-        point = _point(volume, one)
-        yield Accept(event, "clean_volume_step", {"volume": volume})
-        curve = (*curve, point)
-        if clipping.confirmed or undecided >= UNDECIDED_READINGS:
-            return curve, False
-        watch.take()
-        volume, undecided = volume + 1, 0
-        patience.progress()
-
-
-def _climbing(curve: tuple[CurvePoint, ...], volume: int) -> Guidance:
-    if curve:
-        return Guidance(
-            "Turn the volume up one click and wait for the sound.",
-            Act("volume_up_one", value=float(volume)),
-            headline=f"NEXT: {volume}",
-            direction="up",
-            curve=curve,
-        )
-    return Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD", curve=curve)
-
-
-def _point(volume: int, one: Reading) -> CurvePoint:
-    tone = one.tone
-    return CurvePoint(
-        volume,
-        None if one.volts_rms is None else one.volts_rms.value,
-        None if tone.thd_percent is None else tone.thd_percent.value,
-        "clean" if tone.clipping is None else tone.clipping.state,
     )
 
 
@@ -167,3 +140,147 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
             return result
         volume -= 1
     raise StepFailed("The source is clean at no volume: check what plays the tone")
+
+
+def _other_spec(spec: ToneSpec, tone_hz: float, plan: JobPlan) -> ToneSpec:
+    other_hz = UPPER_TONE_HZ if tone_hz < 0.5 * UPPER_TONE_HZ else BASS_TONE_HZ
+    return tone_spec(other_hz, spec.output, plan)
+
+
+def second_track(tone_hz: float) -> Signal:
+    """Return the track of the second tone."""
+    subject = "source upper" if tone_hz > 0.5 * UPPER_TONE_HZ else "source bass"
+    return set_tone(signal_name("set", subject), "clean volume of the source", tone_hz, 0.0)
+
+
+def _second_tone(spec: ToneSpec, lowest: int, top: int, plan: JobPlan) -> Steps:
+    """Read a second tone from below up to the volume at which the first is clean."""
+    tone_hz = spec.expected_hz or 0.0
+    wanted = {min(lowest, top), (min(lowest, top) + top) // 2, *range(top - SECOND_BELOW, top + 1)}
+    volumes = sorted(volume for volume in wanted if volume >= 1)
+    yield from set_volume(volumes[0])
+    yield from start_tone(second_track(tone_hz), plan)
+    curve: list[CurvePoint] = []
+    clean, over = 0, top + 1
+    for volume in volumes:
+        is_over = yield from _look(spec, volume, curve, plan)
+        if is_over is None:
+            return _Second(tone_hz, top, ())
+        if is_over:
+            over = volume
+            break
+        clean = volume
+    # Between the highest clean and the lowest that is over lies the answer.
+    while over - clean > 1 and clean < top:
+        middle = (clean + over) // 2
+        is_over = yield from _look(spec, middle, curve, plan)
+        clean, over = (clean, middle) if is_over else (middle, over)
+    if clean == 0:
+        raise StepFailed(f"At {tone_hz:.0f} Hz the source is clean at no volume")
+    return _Second(tone_hz, clean, tuple(sorted(curve, key=lambda point: point.volume)))
+
+
+def _look(spec: ToneSpec, volume: int, curve: list[CurvePoint], plan: JobPlan) -> Steps:
+    """Read one volume; returns whether it is over the limit, None where nothing is heard."""
+    yield from set_volume(volume)
+    guidance = Guidance(
+        f"The second tone, {spec.expected_hz:.0f} Hz, at volume {volume}: leave it there.",
+        Act("wait"),
+        headline="SECOND TONE",
+        curve=tuple(curve),
+    )
+    try:
+        reading: TipsReading = yield from settle(
+            spec, guidance, of=output_of, give_up_s=NOT_HEARD_S
+        )
+    except StepFailed:
+        if curve:
+            raise
+        return None
+    one = reading.output
+    yield Accept(reading, "clean_volume_step", {"volume": volume, "tone_hz": spec.expected_hz})
+    curve.append(point(volume, reading.output))
+    return over_limit(one, plan.limit_percent, doubtful=True)
+
+
+def _describe(
+    result: dict[str, Any],
+    ended: str,
+    curve: tuple[CurvePoint, ...],
+    second: _Second,
+    plan: JobPlan,
+) -> None:
+    """Add the curves, what they say, and what set the limit."""
+    steps = _steps(curve)
+    judged = judge_curve(steps, plan.limit_percent)
+    loss = _loss(steps, _steps(second.curve), result["tone_hz"], plan)
+    limited_by = ended
+    if second.curve and second.clean < _highest(curve, ended):
+        limited_by = "clipping"
+        result["limited_tone_hz"] = second.tone_hz
+    elif ended == "range" and judged.fixed:
+        limited_by = "fixed"
+    elif ended == "range" and judged.limited_from is not None:
+        limited_by = "limiter"
+    result |= {
+        "limited_by": limited_by,
+        "curve": _curve_json(curve),
+        "second_tone_hz": second.tone_hz if second.curve else None,
+        "second_curve": _curve_json(second.curve),
+        "step_db": judged.step_db,
+        "repeated": list(judged.repeated),
+        "missed": [list(pair) for pair in judged.missed],
+        "fixed": judged.fixed,
+        "limited_from": judged.limited_from,
+        "limited_volts_rms": judged.limited_volts_rms,
+        "bass_withdrawn_db": None if loss is None else loss.most_db,
+        "bass_withdrawn_from": None if loss is None else loss.from_volume,
+        "words": _words(result, limited_by, judged, loss, second),
+    }
+
+
+def _words(
+    result: dict[str, Any],
+    limited_by: str,
+    judged: VolumeCurve,
+    loss: BassLoss | None,
+    second: _Second,
+) -> list[str]:
+    words = [f"Highest clean volume {result['volume']}: {result['volts_rms']['value']:.2f} V."]
+    if "limited_tone_hz" in result:
+        words.append(f"At {second.tone_hz:.0f} Hz it clips earlier than at {result['tone_hz']:g}.")
+    words += judged.sentences()
+    if limited_by == "limiter" and judged.limited_volts_rms is not None:
+        words.append(f"It is held at {judged.limited_volts_rms:.2f} V, and stays clean there.")
+    if loss is not None and loss.withdrawn:
+        words.append(
+            f"Bass is withdrawn from volume {loss.from_volume} on, by up to {loss.most_db:.1f} dB."
+        )
+    if not second.curve:
+        words.append(f"{second.tone_hz:.0f} Hz is not heard on this tap and was not checked.")
+    return words
+
+
+def _highest(curve: tuple[CurvePoint, ...], ended: str) -> int:
+    return curve[-1].volume if ended == "range" else curve[-1].volume - 1
+
+
+def _steps(curve: tuple[CurvePoint, ...]) -> list[VolumeStep]:
+    return [
+        VolumeStep(point.volume, point.volts_rms, point.thd_percent, point.state)
+        for point in curve
+        if point.volts_rms
+    ]
+
+
+def _loss(
+    first: list[VolumeStep], second: list[VolumeStep], tone_hz: float, plan: JobPlan
+) -> BassLoss | None:
+    bass, upper = (first, second) if tone_hz < 0.5 * UPPER_TONE_HZ else (second, first)
+    return bass_loss(bass, upper, plan.limit_percent)
+
+
+def _curve_json(curve: tuple[CurvePoint, ...]) -> list[dict[str, Any]]:
+    return [
+        {"volume": p.volume, "volts_rms": p.volts_rms, "thd_percent": p.thd_percent} for p in curve
+    ]

@@ -8,7 +8,10 @@ from typing import Any
 from levelset.plan.job import JobPlan
 from levelset.ports.base import Point
 from levelset.probe.reading import OutputKind, Reading, TipsReading, ToneSpec
+from levelset.procedures import cautions
+from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
+    Acknowledge,
     Act,
     Answer,
     Ask,
@@ -20,7 +23,8 @@ from levelset.procedures.protocol import (
     StepFailed,
 )
 from levelset.procedures.steady import PATIENCE_S, SteadyWatch
-from levelset.signals.signal import Signal
+from levelset.procedures.what_plays import WhatPlays
+from levelset.signals.signal import Playable, Signal
 from levelset.signals.tones import set_tone, signal_name
 
 WINDOW_S = 0.25
@@ -63,7 +67,7 @@ def place_tips(where: str, tip_a: Point, tip_b: Point) -> Steps:
     yield Ask(f"Put {where}.", Act("place_tips", tip_a=tip_a, tip_b=tip_b))
 
 
-def start_tone(signal: Signal, plan: JobPlan) -> Steps:
+def start_tone(signal: Playable, plan: JobPlan) -> Steps:
     """Start the tone from the vehicle's player, or from levelset's own output.
 
     A track carries its level in itself; levelset's own output stays `OWN_TONE_DBFS` below it, since
@@ -86,6 +90,15 @@ def stop_tone(plan: JobPlan) -> Steps:
         yield Ask(
             "Stop the track on the vehicle's player and turn the volume down.",
             Act("stop_track"),
+        )
+
+
+def start_engine(facts: Facts) -> Steps:
+    """Ask for a running engine, unless it was started since the job was opened."""
+    if not facts.engine_runs:
+        yield Acknowledge(cautions.ENGINE)
+        yield Ask(
+            "Start the engine, so that the supply is as it is on the road.", Act("start_engine")
         )
 
 
@@ -119,10 +132,13 @@ class Patience:
     ----------
     what : str
         What did not come, for the sentence.
+    give_up_s : float
+        How long it may stay away, s.
     """
 
-    def __init__(self, what: str) -> None:
+    def __init__(self, what: str, give_up_s: float = GIVE_UP_S) -> None:
         self._what = what
+        self._give_up_s = give_up_s
         self._since_s: float | None = None
         self._reason = ""
 
@@ -133,8 +149,8 @@ class Patience:
         self._reason = "" if void is None else f": {void.reason}"
         if self._since_s is None:
             self._since_s = now_s
-        elif now_s - self._since_s > GIVE_UP_S:
-            raise StepFailed(f"{self._what} within {GIVE_UP_S:.0f} s{self._reason}")
+        elif now_s - self._since_s > self._give_up_s:
+            raise StepFailed(f"{self._what} within {self._give_up_s:.0f} s{self._reason}")
 
     def progress(self) -> None:
         """Start again."""
@@ -142,11 +158,11 @@ class Patience:
         self._reason = ""
 
 
-def void_guidance(reading: Reading, act: Act) -> Guidance:
-    """Say why a reading is void and what to do."""
+def void_guidance(reading: Reading, act: Act, heard: str = "") -> Guidance:
+    """Say why a reading is void and what to do; ``heard`` says what plays instead of a tone."""
     void = reading.tone.void
     reason = "" if void is None else void.reason
-    return Guidance(reason, act, headline="NO READING")
+    return Guidance(heard or reason, act, headline="NO READING")
 
 
 def settle(
@@ -155,6 +171,7 @@ def settle(
     *,
     of: Callable[[TipsReading], Reading],
     again_after_s: float = 0.0,
+    give_up_s: float = GIVE_UP_S,
 ) -> Steps:
     """Listen until the level of one reading is steady and return that reading.
 
@@ -168,6 +185,8 @@ def settle(
         Picks the reading whose level must be steady.
     again_after_s : float
         How much later it must be seen again, s.
+    give_up_s : float
+        How long it may stay away, s.
 
     Returns
     -------
@@ -180,7 +199,8 @@ def settle(
         If it does not come in a long time.
     """
     watch = SteadyWatch(again_after_s)
-    patience = Patience("No steady reading came")
+    patience = Patience("No steady reading came", give_up_s)
+    what = WhatPlays(spec.output)
     shown, offers = guidance, tuple[Offer, ...]()
     reading: TipsReading | None = None
     while True:
@@ -195,9 +215,10 @@ def settle(
         if watch.confirmed:
             return reading
         patience.wait(one)
+        heard: str = yield from what.look(one)
         shown, offers = guidance, ()
         if one.tone.void is not None:
-            shown = void_guidance(one, guidance.act)
+            shown = void_guidance(one, guidance.act, heard)
         elif watch.moving_for_s(one.start_s) > PATIENCE_S:
             shown = unsteady_guidance(guidance, watch)
             offers = (ACCEPT_MEAN,)

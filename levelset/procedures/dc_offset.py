@@ -6,7 +6,7 @@ from levelset.plan.job import ChannelPlan, JobPlan, MeterSpec
 from levelset.ports.base import Point
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
-from levelset.procedures.common import Steps, stop_tone
+from levelset.procedures.common import Steps, start_engine, stop_tone
 from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
     Accept,
@@ -41,6 +41,7 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     minus = Point("channel", "negative", channel.name)
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
     yield Acknowledge(cautions.TOUCH)
+    yield from start_engine(facts)
     yield from stop_tone(plan)
     touching = calibration.dc is not None and plan.probe.tips == 2
     if not touching and meter is None:

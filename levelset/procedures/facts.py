@@ -65,10 +65,19 @@ class Facts:
         The calibration in use.
     steps : iterable of StepResult
         Steps in the order in which they ended.
+    engine_runs : bool
+        Whether the person has started the engine since the job was opened.
     """
 
-    def __init__(self, calibration: Calibration | None, steps: Iterable[StepResult]) -> None:
+    def __init__(
+        self,
+        calibration: Calibration | None,
+        steps: Iterable[StepResult],
+        *,
+        engine_runs: bool = False,
+    ) -> None:
         self.calibration = calibration
+        self.engine_runs = engine_runs
         self._results: dict[tuple[str, str | None], StepResult] = {}
         for step in steps:
             if step.outcome in DONE:

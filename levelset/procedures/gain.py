@@ -19,6 +19,7 @@ from levelset.procedures.common import (
     place_tips,
     set_volume,
     settle,
+    start_engine,
     start_tone,
     tone_spec,
     unsteady_guidance,
@@ -83,6 +84,7 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     signal = channel_track(channel.name, channel.set_tone_hz, channel.target.tone_dbfs)
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
     yield Acknowledge(cautions.TOUCH)
+    yield from start_engine(facts)
     yield Ask(
         f"Turn the gain of {channel.name} to its minimum.",
         Act("gain_to_minimum", channel=channel.name),

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 from levelset.ports.base import Point
 
 if TYPE_CHECKING:
+    from levelset.analysis.result import ClippingState
     from levelset.probe.budget import BudgetLine
     from levelset.probe.calibration import Calibration
     from levelset.probe.kinds import AnyReading, AnySpec
@@ -45,6 +46,13 @@ Verb = Literal[
     "tell_volume",  # type the number that the display shows
     "start_engine",
     "rev_engine",  # value: turns a minute, None lets it idle
+    "stop_engine",
+    "filters_off",  # channel, None for all
+    "filters_on",  # channel, None for all
+    "connect_loudspeakers",  # channel, None for all
+    "disconnect_loudspeakers",  # channel, None for all
+    "mute",
+    "unmute",
     "wait",
 ]
 
@@ -136,7 +144,7 @@ class CurvePoint:
     volume: int
     volts_rms: float | None
     thd_percent: float | None
-    state: str
+    state: ClippingState
 
 
 @dataclass(frozen=True, slots=True)

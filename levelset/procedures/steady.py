@@ -111,11 +111,17 @@ class SteadyWatch:
 
 
 class LevelWatch(SteadyWatch):
-    """Watches for the next settled level: steady, and not the one that was taken last."""
+    """Watches for the next settled level: steady, and not the one that was taken last.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    taken_db : float or None
+        A level that is not new, dBFS.
+    """
+
+    def __init__(self, taken_db: float | None = None) -> None:
         super().__init__(0.0)
-        self._taken_db: float | None = None
+        self._taken_db = taken_db
 
     @property
     def new_level(self) -> bool:

@@ -8,9 +8,9 @@ from levelset.plan.job import JobPlan, MeterSpec
 from levelset.ports.base import Point
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
-from levelset.procedures.common import Steps, stop_tone
+from levelset.procedures.common import Steps, start_engine, stop_tone
 from levelset.procedures.facts import Facts
-from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Finish, Procedure
+from levelset.procedures.protocol import Accept, Acknowledge, Finish, Procedure
 from levelset.procedures.touching import (
     BIASED_V,
     agreed_touch,
@@ -19,6 +19,7 @@ from levelset.procedures.touching import (
     typed_dc,
     volts_spec,
 )
+from levelset.procedures.which_wire import NamedWire, name_the_wire
 from levelset.quantity import Quantity
 
 
@@ -29,8 +30,7 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         return
     yield Acknowledge(cautions.PROBE)
     yield from stop_tone(plan)
-    yield Acknowledge(cautions.ENGINE)
-    yield Ask("Start the engine: the bias follows the supply.", Act("start_engine"))
+    yield from start_engine(facts)  # the bias follows the supply
     meter = plan.probe.meter_dc
     if facts.calibration.dc is None and meter is None:
         yield Finish("skipped", "Neither a battery's touch nor DC limits of the meter.", {})
@@ -40,6 +40,8 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         _touched(plan) if touching else None, None if meter is None else _typed(plan, meter)
     )
     positive, negative, offset, extra = found
+    wire: NamedWire = yield from name_the_wire(plan)
+    yield from stop_tone(plan)
     legs = [leg for leg in (positive, negative) if leg is not None]
     biased = len(legs) == 2 and all(leg.low > BIASED_V for leg in legs)
     result: dict[str, Any] = {
@@ -49,8 +51,7 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         },
         "offset_v": None if offset is None else offset.as_json(),
         "kind": "bridged" if biased else "unknown",
-        "polarity": "cannot_tell",
-        "channel": None,
+        **wire.result,
         "wake_up": _wake_up(positive, plan.wake_up_volts),
         **extra,
     }
@@ -61,7 +62,8 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         sentence += f", across {offset.text()}"
     if biased:
         sentence += ": both legs stand on a bias, a bridged output. Never ground a leg."
-    yield Finish("accepted", f"{sentence} {result['wake_up']}", result)
+    sentence = f"{sentence.rstrip('.')}. {wire.sentence} {result['wake_up']}"
+    yield Finish("accepted", sentence, result)
 
 
 def _touched(plan: JobPlan) -> Steps:

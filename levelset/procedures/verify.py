@@ -15,6 +15,7 @@ from levelset.procedures.common import (
     place_tips,
     set_volume,
     settle,
+    start_engine,
     start_tone,
     stop_tone,
     tone_spec,
@@ -44,6 +45,7 @@ def verify(plan: JobPlan, facts: Facts) -> Procedure:
         yield Finish("skipped", "No gain was set yet.", {})
         return
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+    yield from start_engine(facts)
     yield from set_volume(clean["volume"])
     rows: list[dict[str, Any]] = []
     for channel in plan.channels:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from levelset.procedures.protocol import Offer
 
-USUAL = {"accept_now": "a", "start_again": "r", "at_end": "x"}
+USUAL = {"accept_now": "a", "start_again": "r", "at_end": "x", "no_change": "s"}
 
 TAKEN = frozenset("tpmewuyn")
 

@@ -1,0 +1,175 @@
+"""The response of a source: what its equaliser and filters do, and whether bass is withdrawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from levelset.analysis.response import ResponseReading
+from levelset.ports.base import Point
+from levelset.probe.stretch_reading import StretchReading, plain
+from levelset.procedures import cautions
+from levelset.procedures.common import (
+    Steps,
+    place_tips,
+    set_volume,
+    start_engine,
+    start_tone,
+    stop_tone,
+)
+from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Finish, Procedure
+from levelset.procedures.stretching import (
+    let_settle,
+    listen_until_good,
+    stretch_spec,
+    whole_periods_s,
+)
+from levelset.signals.multitone import response_tones
+
+if TYPE_CHECKING:
+    from levelset.analysis.response_change import ResponseChange
+    from levelset.plan.job import JobPlan
+    from levelset.probe.reading import OutputKind
+    from levelset.procedures.facts import Facts
+    from levelset.signals.multitone import PeriodicTones
+
+PEAK_DBFS = -6.0
+FRACTION = 3
+PERIODS = 4
+QUIET_BELOW = 8
+"""The quiet volume is at least so many numbers below the loud one, where there are as many."""
+
+
+def response_track() -> PeriodicTones:
+    """Return the track of many tones."""
+    return response_tones("response", "response of a source in a few seconds", PEAK_DBFS)
+
+
+def response(plan: JobPlan, facts: Facts) -> Procedure:
+    """Read the response at a low volume and at the clean volume, and say what it is.
+
+    Without a clean volume only the low one is read.
+    """
+    if facts.calibration is None:
+        yield Finish("skipped", "The probe is not calibrated yet.", {})
+        return
+    kind = facts.output_kind(None)
+    clean = facts.result("clean_volume", None)
+    loud_volume = None if clean is None else int(clean["volume"])
+    quiet_volume = plan.source.start_volume
+    if loud_volume is not None:
+        quiet_volume = max(1, min(quiet_volume, loud_volume - QUIET_BELOW))
+    yield Acknowledge(cautions.HEARING)
+    yield from start_engine(facts)
+    yield from place_tips(
+        "tip A on the positive and tip B on the negative wire of the source's tap",
+        Point("source", "positive"),
+        Point("source", "negative"),
+    )
+    yield from set_volume(quiet_volume)
+    yield from start_tone(response_track(), plan)
+    yield from let_settle(kind)
+    quiet, quiet_found = yield from _read(quiet_volume, kind)
+    loud: dict[str, Any] | None = None
+    loud_found: ResponseReading | None = None
+    if loud_volume is not None and loud_volume > quiet_volume:
+        yield from set_volume(loud_volume)
+        loud, loud_found = yield from _read(loud_volume, kind)
+    yield from stop_tone(plan)
+    # The fit takes a while: the tone has ended before.
+    filters, words = _described(quiet_found)
+    change = _change(quiet_found, loud_found)
+    words += _change_words(change, quiet_volume, loud_volume)
+    words.append(_distortion_words(loud_found or quiet_found, loud_volume or quiet_volume))
+    yield Finish(
+        "accepted",
+        " ".join(words),
+        {
+            "words": words,
+            "quiet": quiet,
+            "loud": loud,
+            "filters": filters,
+            "change": None if change is None else _change_json(change),
+        },
+    )
+
+
+def _read(volume: int, kind: OutputKind) -> Steps:
+    spec = stretch_spec(
+        "response",
+        whole_periods_s(response_track().period_s, PERIODS),
+        kind,
+        peak_dbfs=PEAK_DBFS,
+        fraction=FRACTION,
+    )
+    reading: StretchReading = yield from listen_until_good(
+        spec, f"Hold the tips still: the response at volume {volume}."
+    )
+    found = reading.found
+    assert isinstance(found, ResponseReading)
+    seq: int = yield Accept(reading, "response", {"volume": volume})
+    yield Ask(f"The response at volume {volume}.", Act("wait"), shows_reading=True)
+    parts = plain(found)
+    kept = ("bands", "fraction", "even_percent", "odd_percent", "noise_dbfs")
+    return {"volume": volume, "stretch_seq": seq, **{key: parts[key] for key in kept}}, found
+
+
+def _described(found: ResponseReading) -> tuple[Any, list[str]]:
+    from levelset.analysis.response_fit import fit_response
+    from levelset.analysis.response_words import response_words
+
+    assert found.tones is not None
+    fitted = fit_response(found.tones)
+    return plain(fitted), list(response_words(fitted, found.tones))
+
+
+def _change(quiet: ResponseReading, loud: ResponseReading | None) -> ResponseChange | None:
+    from levelset.analysis.response_change import response_change
+
+    if loud is None or quiet.tones is None or loud.tones is None:
+        return None
+    return response_change(quiet.tones, loud.tones)
+
+
+def _change_words(
+    change: ResponseChange | None, quiet_volume: int, loud_volume: int | None
+) -> list[str]:
+    if change is None or change.bass_db is None or change.bass_hz is None:
+        return ["Whether bass is withdrawn at a higher volume was not seen."]
+    if change.bass_withdrawn:
+        return [
+            f"Bass is withdrawn as the volume rises: {change.bass_db.text()} at "
+            f"{change.bass_hz:.0f} Hz from volume {quiet_volume} to {loud_volume}."
+        ]
+    return [f"The same at volume {quiet_volume} and {loud_volume}: no bass is withdrawn."]
+
+
+def _distortion_words(found: ResponseReading, volume: int) -> str:
+    even, odd = found.even_percent, found.odd_percent
+    if even is None or odd is None:
+        return ""
+    return (
+        f"Between the tones at volume {volume}: distortion of even order "
+        f"{_bounded(even.value, even.u)}, of odd order {_bounded(odd.value, odd.u)}."
+    )
+
+
+def _bounded(value: float, u: float) -> str:
+    return f"{value:.2g} %" if value > u else f"under {value + u:.1g} %"
+
+
+def _change_json(change: ResponseChange) -> dict[str, Any]:
+    return {
+        "volume_db": change.volume_db,
+        "bass_db": None if change.bass_db is None else change.bass_db.as_json(),
+        "bass_hz": change.bass_hz,
+        "bass_withdrawn": change.bass_withdrawn,
+        "points": [
+            {"frequency_hz": hz, "level_db": {"value": db, "u": u}}
+            for hz, db, u in zip(
+                change.frequency_hz.tolist(),
+                change.change_db.tolist(),
+                change.u_db.tolist(),
+                strict=True,
+            )
+        ],
+    }
