@@ -168,8 +168,8 @@ def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     """Yield procedure and channel of every step in the order of the job."""
     yield "calibrate", None
     yield "battery_touch", None
-    yield "tap_check", None
     yield "output_kind", None
+    yield "tap_check", None
     yield "clean_volume", None
     yield "input_match", None
     for channel in plan.channels:

@@ -19,6 +19,7 @@ from levelset.procedures.protocol import (
 from levelset.procedures.touching import (
     agreed_touch,
     meter_tolerance_v,
+    offered_swap,
     touched_or_typed,
     typed_dc,
     volts_spec,
@@ -29,6 +30,8 @@ LOOK_AGAIN_V = 0.05
 FAULT_V = 0.1
 """Above the first look again, above the second a fault until shown otherwise (common practice, no
 source)."""
+
+CLOSE = "too close to call"
 
 
 def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
@@ -48,7 +51,7 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
         yield Finish("skipped", "One tip cannot read across two terminals.", {})
         return
     offset, result = yield from touched_or_typed(
-        _touched(plan, channel, plus, minus) if touching else None,
+        _touched(plan, facts, channel, plus, minus) if touching else None,
         None if meter is None else _typed(plan, channel, meter, plus, minus),
     )
     outcome, verdict, words = _verdict(offset)
@@ -59,14 +62,27 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     )
 
 
-def _touched(plan: JobPlan, channel: ChannelPlan, plus: Point, minus: Point) -> Steps:
+def _touched(plan: JobPlan, facts: Facts, channel: ChannelPlan, plus: Point, minus: Point) -> Steps:
     where = f"tip A on the positive and tip B on the negative terminal of {channel.name}"
     reading: TouchReading = yield from agreed_touch(volts_spec(plan), where, plus, minus)
     seq: int = yield Accept(reading, "dc_offset", {})
     offset = None if reading.pair is None else reading.pair.volts
-    if offset is None:
+    if offset is None or facts.calibration is None:
         raise StepFailed("The touch has no volts: touch the battery again")
-    return offset, {"typed": False, "touch_seq": seq}
+    result = {"typed": False, "touch_seq": seq}
+    if _verdict(offset)[1] == CLOSE:
+        swapped = yield from offered_swap(
+            plan,
+            facts.calibration,
+            reading,
+            plus,
+            minus,
+            why=f"{offset.text()} is too close to a limit to call.",
+            as_what="dc_offset",
+        )
+        if swapped is not None:
+            offset, result["swapped_seq"] = swapped
+    return offset, result
 
 
 def _typed(
@@ -92,5 +108,5 @@ def _verdict(offset: Quantity) -> tuple[OutcomeWord, str, str]:
             return outcome, verdict, words  # type: ignore[return-value]
         if size + offset.u > limit_v:
             word = f"too close to {1e3 * limit_v:.0f} mV to call: read it again when it is warm"
-            return "limited", "too close to call", word
+            return "limited", CLOSE, word
     return "accepted", "ok", "as it should be"

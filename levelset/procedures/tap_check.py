@@ -6,6 +6,8 @@ from typing import Any
 
 from levelset.plan.job import JobPlan, MeterSpec
 from levelset.ports.base import Point
+from levelset.probe.calibration import Calibration
+from levelset.probe.reading import OutputKind
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
 from levelset.procedures.common import Steps, start_engine, stop_tone
@@ -15,12 +17,16 @@ from levelset.procedures.touching import (
     BIASED_V,
     agreed_touch,
     meter_tolerance_v,
+    offered_swap,
     touched_or_typed,
     typed_dc,
     volts_spec,
 )
 from levelset.procedures.which_wire import NamedWire, name_the_wire
 from levelset.quantity import Quantity
+
+SWAP_V = 0.004
+"""Uncertainty across the legs above which the tips may be changed over, V: what that can reach."""
 
 
 def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
@@ -37,20 +43,20 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         return
     touching = facts.calibration.dc is not None
     found = yield from touched_or_typed(
-        _touched(plan) if touching else None, None if meter is None else _typed(plan, meter)
+        _touched(plan, facts.calibration) if touching else None,
+        None if meter is None else _typed(plan, meter),
     )
     positive, negative, offset, extra = found
     wire: NamedWire = yield from name_the_wire(plan)
     yield from stop_tone(plan)
-    legs = [leg for leg in (positive, negative) if leg is not None]
-    biased = len(legs) == 2 and all(leg.low > BIASED_V for leg in legs)
+    kind, said = _kind(positive, negative, facts.output_kind(None))
     result: dict[str, Any] = {
         "bias_v": {
             "positive": positive.as_json(),
             "negative": None if negative is None else negative.as_json(),
         },
         "offset_v": None if offset is None else offset.as_json(),
-        "kind": "bridged" if biased else "unknown",
+        "kind": kind,
         **wire.result,
         "wake_up": _wake_up(positive, plan.wake_up_volts),
         **extra,
@@ -60,22 +66,53 @@ def tap_check(plan: JobPlan, facts: Facts) -> Procedure:
         sentence += f", negative leg {negative.text()}"
     if offset is not None:
         sentence += f", across {offset.text()}"
-    if biased:
-        sentence += ": both legs stand on a bias, a bridged output. Never ground a leg."
-    sentence = f"{sentence.rstrip('.')}. {wire.sentence} {result['wake_up']}"
+    sentence = f"{sentence}: {said} {wire.sentence} {result['wake_up']}"
     yield Finish("accepted", sentence, result)
 
 
-def _touched(plan: JobPlan) -> Steps:
+def _kind(
+    positive: Quantity, negative: Quantity | None, by_tone: OutputKind
+) -> tuple[OutputKind, str]:
+    """Return the kind of output by its bias and by the tone, and one sentence about it.
+
+    A bias on both legs is a bridged output; without bias only the tone tells, since a bridged
+    output with a supply of both signs, a grounded one and a line output all rest at zero.
+    """
+    biased = negative is not None and min(positive.low, negative.low) > BIASED_V
+    if biased and by_tone == "grounded":
+        return "unknown", (
+            "both legs stand on a bias, yet with the tone only one was driven: check the contact "
+            "of tip B and find the kind of output again. Never ground a leg."
+        )
+    if biased:
+        return "bridged", "both legs stand on a bias, a bridged output. Never ground a leg."
+    if by_tone == "bridged":
+        return (
+            "bridged",
+            "no bias, but the tone drives both legs, a bridged output. Never ground a leg.",
+        )
+    if by_tone == "grounded":
+        return "grounded", "the tone drives one side: a grounded or a line output."
+    return "unknown", "without a bias only the tone tells which kind of output it is."
+
+
+def _touched(plan: JobPlan, calibration: Calibration) -> Steps:
     where = "tip A on the positive and tip B on the negative wire of the source's tap"
-    reading: TouchReading = yield from agreed_touch(
-        volts_spec(plan), where, Point("source", "positive"), Point("source", "negative")
-    )
+    plus, minus = Point("source", "positive"), Point("source", "negative")
+    reading: TouchReading = yield from agreed_touch(volts_spec(plan), where, plus, minus)
     seq: int = yield Accept(reading, "tap_check", {})
     volts = [leg.volts for leg in reading.legs]
     offset = None if reading.pair is None else reading.pair.volts
     negative = volts[1] if len(volts) > 1 else None
-    return volts[0], negative, offset, {"typed": False, "touch_seq": seq}
+    result = {"typed": False, "touch_seq": seq}
+    if offset is not None and offset.u > SWAP_V:
+        why = f"Across the legs {offset.text()}: tips that change places make it more certain."
+        swapped = yield from offered_swap(
+            plan, calibration, reading, plus, minus, why=why, as_what="tap_check"
+        )
+        if swapped is not None:
+            offset, result["swapped_seq"] = swapped
+    return volts[0], negative, offset, result
 
 
 def _typed(plan: JobPlan, meter: MeterSpec) -> Steps:

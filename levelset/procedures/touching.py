@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from levelset.plan.job import JobPlan, MeterSpec
 from levelset.ports.base import Point
+from levelset.probe.swapped import pair_touch, swapped_disagree, swapped_offset
 from levelset.probe.touch_reading import StepSpec, TipTouch, TouchReading
 from levelset.procedures.common import Steps
 from levelset.procedures.protocol import (
+    Accept,
     Act,
     Answer,
     Ask,
@@ -15,6 +19,9 @@ from levelset.procedures.protocol import (
     Offer,
     StepFailed,
 )
+
+if TYPE_CHECKING:
+    from levelset.probe.calibration import Calibration
 
 HOLD_S = 1.0
 """How long contact has to hold for volts, s."""
@@ -98,6 +105,58 @@ def agreed_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point) -> Step
         "The touches do not agree: clean the contacts, see that the supply does not move, and "
         "repeat the step"
     )
+
+
+def offered_swap(
+    plan: JobPlan,
+    calibration: Calibration,
+    first: TouchReading,
+    plus: Point,
+    minus: Point,
+    *,
+    why: str,
+    as_what: str,
+) -> Steps:
+    """Offer to touch once more with the tips changed over.
+
+    Parameters
+    ----------
+    plan, calibration
+        As everywhere.
+    first : TouchReading
+        Tip A on ``plus``, tip B on ``minus``, accepted.
+    plus, minus : Point
+        The two sides.
+    why : str
+        One sentence on what it is good for.
+    as_what : str
+        What the record calls the touch.
+
+    Returns
+    -------
+    tuple of Quantity and int, or None
+        The mean, V, and the line of the second touch; None where the person declines or it cannot
+        be read. The first touch stands then.
+    """
+    one = pair_touch(first)
+    if one is None:
+        return None
+    answer: Answer = yield Ask(
+        f"{why} Touch once more with the tips changed over?", Act("wait"), "yes_no"
+    )
+    if answer.value != "yes":
+        return None
+    where = "tip B on the positive and tip A on the negative side"
+    try:
+        for _ in range(MOST_TOUCHES):
+            reading: TouchReading = yield from touch(volts_spec(plan), where, minus, plus)
+            other = pair_touch(reading)
+            if other is not None and not swapped_disagree((one, other)):
+                seq: int = yield Accept(reading, as_what, {"swapped": True})
+                return swapped_offset(one, other, calibration), seq
+    except StepFailed:
+        pass
+    return None
 
 
 def touched_or_typed(touching: Steps | None, typing: Steps | None) -> Steps:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from levelset.errors import UsageError
+from levelset.errors import InputError, UsageError
+from levelset.probe.calibration import Calibration
 from levelset.probe.dc import dc_scale
+from levelset.probe.swapped import PairTouch, swapped_offset
 from levelset.record.comparison import Tolerance, is_number
+from levelset.record.schema import from_data, quantity_from
 
 if TYPE_CHECKING:
-    from levelset.probe.calibration import Calibration
     from levelset.probe.touch_reading import TouchReading
     from levelset.record.journal import Line
 
@@ -63,6 +65,12 @@ def touch_step_difference(result: object, by_seq: Mapping[int, Line]) -> str:
     if not isinstance(readings, list) or not all(isinstance(one, dict) for one in readings):
         return f"result names seq {seq}, which is no touch"
     volts: dict[Any, Any] = {one.get("channel"): one.get("volts") for one in readings}
+    if is_number(result.get("swapped_seq")):
+        other = by_seq.get(int(result["swapped_seq"]))
+        mean = None if named is None or other is None else _swapped_mean(named, other, by_seq)
+        if mean is None:
+            return f"result names seq {result['swapped_seq']}, which is no touch with swapped tips"
+        volts["pair"] = mean
     bias = result.get("bias_v")
     claims: list[tuple[str, Any, Any]] = [
         ("offset_v", result.get("offset_v"), "pair"),
@@ -78,3 +86,26 @@ def touch_step_difference(result: object, by_seq: Mapping[int, Line]) -> str:
             says = volts.get(channel)
             return f"result.{key} is {claimed}, the touch it names (seq {seq}) says {says}"
     return ""
+
+
+def _swapped_mean(first: Line, other: Line, by_seq: Mapping[int, Line]) -> dict[str, float] | None:
+    """Return the mean of two touches with the tips changed over, as the record has a quantity."""
+    named = by_seq.get(first.data.get("calibration_seq") or 0)
+    if other.kind != "touch" or named is None or named.kind != "calibration":
+        return None
+    try:
+        calibration = from_data(named.data, Calibration, "data")
+    except InputError:
+        return None  # reported at its own line
+    one, two = _pair_touch(first), _pair_touch(other)
+    if one is None or two is None or calibration.dc is None or len(calibration.dc.tips) != 2:
+        return None
+    return swapped_offset(one, two, calibration).as_json()
+
+
+def _pair_touch(line: Line) -> PairTouch | None:
+    by_channel = {one.get("channel"): one for one in line.data.get("readings", [])}
+    volts = quantity_from(by_channel.get("pair", {}).get("volts"), "V")
+    steps = [quantity_from(by_channel.get(n, {}).get("step_fs"), "") for n in (1, 2)]
+    noise = tuple(0.5 * step.u for step in steps if step is not None)
+    return None if volts is None or len(noise) != 2 else PairTouch(volts, noise)

@@ -58,8 +58,8 @@ def one_touch(
     """Return codes of one channel: an old touch that decays, quiet, then the touch.
 
     ``tone`` is (V RMS, Hz) on the tap; ``lost_s`` takes the tip off again so long after the
-    touch; ``extra`` is added to the tap's voltage, shape (frames,). Below ``slow_hz`` the power of the
-    input's noise grows with 1/f.
+    touch; ``extra`` is added to the tap's voltage, shape (frames,). Below ``slow_hz`` the power of
+    the input's noise grows with 1/f.
     """
     frames = round((before_s + after_s) * RATE)
     t = np.arange(frames) / RATE
