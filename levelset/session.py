@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from levelset.errors import UsageError
-from levelset.procedures.catalogue import run_step, whole_job
+from levelset.procedures.agenda import Entry, agenda
+from levelset.procedures.catalogue import further_steps, run_step, whole_job
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import Person
@@ -17,9 +18,6 @@ if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers, Port
     from levelset.record.job import Job
-
-OF_OWN_CALIBRATION = ("calibrate", "probe_check")
-"""Steps that belong to a touch in this job: there is none where a calibration came from a store."""
 
 
 @dataclass
@@ -54,6 +52,7 @@ class Session:
     hands: Person | None
     stored_calibration: bool = False
     notices: tuple[str, ...] = ()
+    _engine: Engine | None = field(default=None, init=False, repr=False)
 
     @property
     def simulated_hands(self) -> Person:
@@ -75,17 +74,20 @@ class Session:
     def run(
         self, person: Person, on_step: Callable[[StepResult], None] | None = None
     ) -> list[StepResult]:
-        """Run the whole job with this person; returns every step's result.
+        """Run what is left of the whole job with this person; returns every step's result.
+
+        A step that did not end well is left behind, so that the rest gets its turn; it is to be
+        done the next time.
 
         Raises
         ------
         DeviceError
             If the input went away; what was done is in the record.
         """
-        engine = self._engine(person)
+        engine = self._engine_for(person)
         results: list[StepResult] = []
         for name, channel in whole_job(self.plan):
-            if name in OF_OWN_CALIBRATION and self.stored_calibration:
+            if not any(e.is_left and e.name == (name, channel) for e in self.agenda()):
                 continue
             step = run_step(engine, self.port.info, name, channel)
             results.append(step)
@@ -94,6 +96,15 @@ class Session:
             if step.outcome == "aborted":
                 break
         return results
+
+    def agenda(self) -> tuple[Entry, ...]:
+        """Return every step of the whole job and what can be done beside it, with what became."""
+        return agenda(
+            whole_job(self.plan),
+            self._engine.steps if self._engine is not None else self._recorded(),
+            stored_calibration=self.stored_calibration,
+            further=further_steps(self.plan),
+        )
 
     def run_one(self, person: Person, procedure: str, channel: str | None) -> StepResult:
         """Run one procedure with this person, on what the record already holds.
@@ -109,23 +120,28 @@ class Session:
             raise UsageError(
                 "calibrate makes a calibration of its own", "leave out the one from the store"
             )
-        return run_step(self._engine(person), self.port.info, procedure, channel)
+        return run_step(self._engine_for(person), self.port.info, procedure, channel)
 
-    def _engine(self, person: Person) -> Engine:
-        """Return an engine that knows what the record holds."""
-        made = self.job.calibrations()
-        steps = tuple(
+    def _engine_for(self, person: Person) -> Engine:
+        """Return the engine of this session, which knows what the record holds."""
+        if self._engine is None:
+            made = self.job.calibrations()
+            self._engine = Engine(
+                self.port,
+                self.job,
+                person,
+                self.plan,
+                calibration=made[-1][1] if made else None,
+                calibration_seq=made[-1][0] if made else None,
+                steps=self._recorded(),
+            )
+        self._engine.person = person
+        return self._engine
+
+    def _recorded(self) -> tuple[StepResult, ...]:
+        return tuple(
             StepResult(s.procedure, s.channel, s.outcome, s.sentence, s.result, tuple(s.cautions))
             for s in self.job.steps()
-        )
-        return Engine(
-            self.port,
-            self.job,
-            person,
-            self.plan,
-            calibration=made[-1][1] if made else None,
-            calibration_seq=made[-1][0] if made else None,
-            steps=steps,
         )
 
     def close(self) -> None:

@@ -13,6 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from levelset.errors import LevelsetError
+from levelset.procedures.agenda import Entry
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import View
 from levelset.record.summary import JobRow
@@ -22,6 +23,7 @@ from levelset.tui.screens.base import LevelScreen
 from levelset.tui.screens.form import Opened
 from levelset.tui.screens.jobs import JobsScreen
 from levelset.tui.screens.procedure import ProcedureScreen
+from levelset.tui.screens.steps import StepsScreen
 from levelset.tui.screens.texts import HelpScreen, PlanScreen, ResultScreen
 from levelset.tui.session import Session
 from levelset.tui.theme import STEADY, THEMES
@@ -109,11 +111,17 @@ class LevelsetApp(App[None]):
     # One session.
 
     def open(self, session: Session) -> None:
-        """Show the plan of a session."""
+        """Show the plan of a session, or the steps of one that was begun before."""
         self._session = session
-        self._view = None
-        self.person = ScreenPerson(self.post_message, session.hands)
-        self.push_screen(PlanScreen(session))
+        begun = any(entry.step is not None for entry in session.agenda())
+        self.push_screen(StepsScreen(session) if begun else PlanScreen(session))
+
+    def show_steps(self) -> None:
+        """Show the steps of the session that is open; the list of jobs where there is none."""
+        if self._session is None:
+            self.action_jobs()
+        else:
+            self.switch_screen(StepsScreen(self._session))
 
     def on_opened(self, message: Opened) -> None:
         """Show the plan of a job whose sound card is open, unless the person has left."""
@@ -129,27 +137,36 @@ class LevelsetApp(App[None]):
         self.action_jobs()
         self.open(found)
 
-    def begin(self) -> None:
-        """Run the session that is open."""
-        if self._session is None or self.person is None or self._engaged:
+    def begin(self, entry: Entry | None = None) -> None:
+        """Run one step of the session that is open, or all that are left."""
+        if self._session is None or self._engaged:
             return
-        session, person = self._session, self.person
-        self._engaged = True
+        session = self._session
+        watching = self.person is not None and self.person.watching
+        person = ScreenPerson(self.post_message, session.hands)
+        person.watch_hands(watching)
+        self.person, self._view, self._engaged = person, None, True
         self.switch_screen(ProcedureScreen(session, person))
         self.run_worker(
-            lambda: self._work(session, person), thread=True, exclusive=True, group="engine"
+            lambda: self._work(session, person, entry), thread=True, exclusive=True, group="engine"
         )
 
-    def _work(self, session: Session, person: ScreenPerson) -> None:
-        """Run the job in this thread; whatever happens, the port is released."""
+    def _work(self, session: Session, person: ScreenPerson, entry: Entry | None) -> None:
+        """Run the session in this thread; by a fault, or when everybody has left, it is closed."""
         steps: list[StepResult] = []
         error: LevelsetError | None = None
+        sound = False
         try:
-            session.run(person, steps.append)
+            if entry is None:
+                session.run(person, steps.append)
+            else:
+                steps.append(session.run_one(person, *entry.name))
+            sound = True
         except LevelsetError as fault:
             error = fault
         finally:
-            session.close()
+            if self._leaving or not sound:
+                session.close()
         self.post_message(Ended(steps, error))
 
     def on_seen(self, message: Seen) -> None:
@@ -172,14 +189,17 @@ class LevelsetApp(App[None]):
         self.switch_screen(
             ResultScreen(session, message.steps, message.error, vehicle_tone=vehicle_tone)
         )
-        self._session = None
+        if message.error is not None:
+            self._session = None
 
     def close_session(self) -> None:
-        """Leave a session that was not begun."""
-        if self._session is not None and not self._engaged:
+        """Leave a session while nothing is measured, and go back to the jobs."""
+        if self._engaged:
+            return
+        if self._session is not None:
             self._session.close()
             self._session = None
-            self.action_jobs()
+        self.action_jobs()
 
     # Keys that work everywhere.
 

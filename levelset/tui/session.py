@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers
+    from levelset.procedures.agenda import Entry
     from levelset.procedures.facts import StepResult
     from levelset.procedures.protocol import Person
 
@@ -36,7 +37,15 @@ class Session(Protocol):
     def run(
         self, person: Person, on_step: Callable[[StepResult], None] | None = None
     ) -> Sequence[StepResult]:
-        """Run the whole job with a person, in the thread that calls it."""
+        """Run what is left of the job with a person, in the thread that calls it."""
+        ...
+
+    def run_one(self, person: Person, procedure: str, channel: str | None) -> StepResult:
+        """Run one procedure with a person, in the thread that calls it."""
+        ...
+
+    def agenda(self) -> Sequence[Entry]:
+        """Every step of the job and beside it, with what became of it."""
         ...
 
     def close(self) -> None:

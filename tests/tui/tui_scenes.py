@@ -18,6 +18,7 @@ from levelset.plan.target import Rating, Target
 from levelset.ports.base import Point
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
+from levelset.procedures.agenda import Entry
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import (
     Acknowledge,
@@ -260,6 +261,26 @@ STEPS = [
 ]
 
 
+ENTRIES_BEFORE = (
+    Entry("calibrate", None, None, done=False),
+    Entry("clean_volume", None, None, done=False),
+    Entry("output_kind", "bass", None, done=False),
+    Entry("gain", "bass", None, done=False),
+    Entry("noise", None, None, done=False, further=True),
+)
+ENTRIES = (
+    Entry(
+        "calibrate",
+        None,
+        StepResult("calibrate", None, "accepted", "Calibrated at 2.31 V.", {}, ()),
+        done=True,
+    ),
+    Entry("clean_volume", None, STEPS[0], done=True),
+    Entry("gain", "bass", STEPS[1], done=False, outdated_by="clean_volume"),
+    Entry("noise", None, None, done=False, further=True),
+)
+
+
 @dataclass
 class FakeLevers:
     """Levers that only remember."""
@@ -339,12 +360,21 @@ class FakeSession:
     def __init__(self, script: Script, *, levers=None, hands=None) -> None:
         self.script, self.levers, self.hands = script, levers, hands
         self.closed = 0
+        self.asked: list[tuple[str, str | None]] = []
+        self.entries: tuple[Entry, ...] = ENTRIES_BEFORE
 
     def run(self, person, on_step=None):
         steps = self.script(person)
         for step in steps:
             on_step(step)
         return steps
+
+    def run_one(self, person, procedure, channel):
+        self.asked.append((procedure, channel))
+        return self.script(person)[0]
+
+    def agenda(self):
+        return self.entries
 
     def close(self) -> None:
         self.closed += 1

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from levelset.plan.job import ChannelPlan, JobPlan
+    from levelset.procedures.agenda import Entry
     from levelset.procedures.facts import StepResult
     from levelset.record.schema import StepData
     from levelset.record.summary import JobRow, JobSummary
@@ -149,6 +150,26 @@ def step_lines(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
         lines.append(f"{outcome:<14}{about}"[:width])
         lines += [f"{'':14}{part}" for part in wrapped(step.sentence, width - 14)]
     return lines
+
+
+def agenda_line(entry: Entry, width: int) -> str:
+    """Return a step of the job as one line: what became of it, and what it is."""
+    if entry.outdated_by is not None:
+        state = "DO AGAIN"
+    elif entry.step is not None:
+        state = OUTCOMES.get(entry.step.outcome, entry.step.outcome.upper())
+    else:
+        state = "if wanted" if entry.further else "TO DO"
+    about = entry_words(entry)
+    if entry.outdated_by is not None:
+        about += f" (done again: {procedure_words(entry.outdated_by)})"
+    return f"{state:<14}{about}"[:width]
+
+
+def entry_words(entry: Entry) -> str:
+    """Return what a step is, in words."""
+    words = procedure_words(entry.procedure)
+    return words if entry.channel is None else f"{entry.channel}: {words}"
 
 
 def _labelled(label: str, text: str, width: int, indent: int = 0) -> list[str]:

@@ -26,6 +26,7 @@ class PlanScreen(TextScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "begin", "begin", id="plan.begin"),
+        Binding("s", "steps", "steps", id="plan.steps"),
     ]
 
     def __init__(self, session: Session) -> None:
@@ -43,11 +44,21 @@ class PlanScreen(TextScreen):
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
-        return [("enter", "begin"), ("up/down", "scroll"), ("esc", "back"), ("?", "help")]
+        return [
+            ("enter", "begin"),
+            ("s", "steps"),
+            ("up/down", "scroll"),
+            ("esc", "back"),
+            ("?", "help"),
+        ]
 
     def action_begin(self) -> None:
         """Begin the job."""
         self.levelset.begin()
+
+    def action_steps(self) -> None:
+        """Show the steps, to do one of them."""
+        self.levelset.show_steps()
 
     def leave(self) -> None:
         """Go back to the jobs."""
@@ -70,7 +81,7 @@ class ResultScreen(TextScreen):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "app.jobs", "back to the jobs", id="result.back"),
+        Binding("enter", "steps", "steps", id="result.steps"),
     ]
 
     def __init__(
@@ -105,11 +116,21 @@ class ResultScreen(TextScreen):
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
-        return [("enter", "jobs"), ("up/down", "scroll"), ("ctrl+q", "quit"), ("?", "help")]
+        return [
+            ("enter", "steps" if self._error is None else "jobs"),
+            ("esc", "jobs"),
+            ("up/down", "scroll"),
+            ("ctrl+q", "quit"),
+            ("?", "help"),
+        ]
+
+    def action_steps(self) -> None:
+        """Go on to the steps of the job; to the list of jobs where it has ended by a fault."""
+        self.levelset.show_steps()
 
     def leave(self) -> None:
-        """Go back to the jobs."""
-        self.levelset.action_jobs()
+        """Release the job and go back to the list."""
+        self.levelset.close_session()
 
 
 class JobScreen(TextScreen):
