@@ -144,8 +144,16 @@ class Hands:
                 levers.play_track(None)
             case "start_engine":
                 levers.engine(True)
+            case "stop_engine":
+                levers.engine(False)
             case "rev_engine":
                 levers.engine_speed(act.value)
+            case "filters_on" | "filters_off":
+                levers.filters(act.channel, act.verb == "filters_on")
+            case "connect_loudspeakers" | "disconnect_loudspeakers":
+                levers.loudspeakers(act.channel, act.verb == "connect_loudspeakers")
+            case "mute" | "unmute":
+                levers.mute(act.verb == "mute")
         return True
 
     def _while_listening(self, view: View, listen: Listen) -> Answer | None:

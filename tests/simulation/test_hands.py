@@ -270,3 +270,41 @@ def test_hands_off_means_hands_off(bench: Callable[[int], Bench]) -> None:
     one = bench(0)
     one.run(hold())
     assert all(by_db <= -6.0 for _, by_db in one.turns)
+
+
+def test_hands_move_every_lever(bench: Callable[[int], Bench]) -> None:
+    one = bench(0)
+    car = one.demo.port._car
+    states: list[tuple[Any, ...]] = []
+
+    def ask() -> Generator[Any, Any, Any]:
+        for act in (
+            Act("start_engine"),
+            Act("rev_engine", value=1600.0),
+            Act("rev_engine"),
+            Act("filters_off", channel="bass"),
+            Act("filters_on"),
+            Act("connect_loudspeakers", channel="bass"),
+            Act("disconnect_loudspeakers"),
+            Act("mute"),
+            Act("unmute"),
+            Act("stop_engine"),
+        ):
+            yield Ask("Do it.", act)
+            bass = car.amplifier("bass")
+            states.append((car.rpm, bass.filters_on, bass.load_connected, car.muted))
+        yield Finish("accepted", "", {})
+
+    one.run(ask())
+    assert states == [
+        (800.0, True, False, False),
+        (1600.0, True, False, False),
+        (800.0, True, False, False),
+        (800.0, False, False, False),
+        (800.0, True, False, False),
+        (800.0, True, True, False),
+        (800.0, True, False, False),
+        (800.0, True, False, True),
+        (800.0, True, False, False),
+        (0.0, True, False, False),
+    ]
