@@ -13,7 +13,7 @@ from levelset.cli.calibrate_save import calibrate_save
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
-from levelset.cli.job_report import job_report
+from levelset.cli.job_report import job_compare, job_report
 from levelset.cli.live import devices, doctor, watch
 from levelset.cli.measure import measure
 from levelset.cli.probe import probe
@@ -65,6 +65,7 @@ for _command in (
     cli.add_command(_command)
 calibrate.add_command(calibrate_save)
 job.add_command(job_report)
+job.add_command(job_compare)
 _mark_examples(cli)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from levelset.report.dossier import Dossier
+from levelset.report.words import joined
 
 OF_THE_JOB = (
     ("checklist", "the checklist of the installation"),
@@ -17,45 +20,56 @@ OF_THE_JOB = (
     ("probe_check", "the probe's scale at the end"),
 )
 OF_A_CHANNEL = (
-    ("gain", "gain"),
+    ("gain", "the gain"),
     ("dc_offset", "DC at the output"),
 )
 ALWAYS = (
-    "Sound pressure, listening and loudspeakers themselves: levelset measures voltages.",
+    "Sound pressure and the loudspeakers themselves: levelset measures voltages.",
     "Power under load, heat and endurance: power is computed from a voltage.",
 )
 """What no step of this version measures."""
 
 
-def not_recorded(dossier: Dossier) -> tuple[str, ...]:
-    """Return what was not measured or not finished, a sentence each."""
-    found = [
-        text
-        for procedure, what in OF_THE_JOB
-        if (text := _unless_done(dossier, procedure, None, what))
-    ]
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """What a job does not hold.
+
+    Parameters
+    ----------
+    never : tuple of str
+        What no step was made for, in words.
+    unfinished : tuple of str
+        What was begun and not finished, a sentence each.
+    """
+
+    never: tuple[str, ...]
+    unfinished: tuple[str, ...]
+
+
+def not_recorded(dossier: Dossier) -> Missing:
+    """Return what was not measured or not finished."""
+    never, unfinished = [], []
+    channels = [channel.name for channel in dossier.plan.channels]
+    for procedure, what in OF_THE_JOB:
+        step = dossier.last_step(procedure, None)
+        if step is None:
+            never.append(what)
+        elif not step.data.done:
+            unfinished.append(f"{what}: {step.data.outcome}. {step.data.sentence}")
     for procedure, what in OF_A_CHANNEL:
-        names = {
-            c.name: _unless_done(dossier, procedure, c.name, what) for c in dossier.plan.channels
-        }
-        open_names = [name for name, text in names.items() if text]
-        if open_names and all(text.endswith("not recorded.") for text in names.values() if text):
-            found.append(f"{_upper(what)} of {', '.join(open_names)}: not recorded.")
-        else:
-            found += [f"{name}: {text}" for name, text in names.items() if text]
+        steps = {name: dossier.last_step(procedure, name) for name in channels}
+        names = [name for name, step in steps.items() if step is None]
+        if names:
+            never.append(f"{what} of {joined(names)}")
+        unfinished += [
+            f"{what} of {name}: {step.data.outcome}. {step.data.sentence}"
+            for name, step in steps.items()
+            if step is not None and not step.data.done
+        ]
     if not dossier.customer:
-        found.append("Customer: not recorded.")
-    return tuple(found)
-
-
-def _unless_done(dossier: Dossier, procedure: str, channel: str | None, what: str) -> str:
-    step = dossier.last_step(procedure, channel)
-    if step is None:
-        return f"{_upper(what)}: not recorded."
-    if step.data.done:
-        return ""
-    return f"{_upper(what)}: {step.data.outcome}. {step.data.sentence}"
+        never.append("the customer")
+    return Missing(tuple(never), tuple(_upper(text) for text in unfinished))
 
 
 def _upper(text: str) -> str:
-    return text if text[:1].isupper() else text[:1].upper() + text[1:]
+    return f"{text[:1].upper()}{text[1:]}"

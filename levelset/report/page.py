@@ -8,8 +8,8 @@ from typing import Any
 from levelset.errors import InputError
 from levelset.record import durable
 from levelset.record.confirmation import unconfirmed_note
-from levelset.record.folder import not_writable
 from levelset.report.captures import capture_fault
+from levelset.report.compare import Comparison
 from levelset.report.dossier import Dossier, read_dossier
 from levelset.report.figures import evidence_of
 from levelset.report.headline import Headline, State, headline
@@ -72,13 +72,7 @@ def write_report(path: Path, out: Path | None, *, short: bool) -> tuple[Path, Do
     """
     page, dossier = make_report(path, short=short)
     target = path / (SHORT_NAME if short else FULL_NAME) if out is None else out
-    try:
-        durable.write_whole(target, page.encode())
-    except OSError as error:
-        if out is None:
-            raise not_writable(path, error) from error
-        what = f"{target}: cannot be written ({error.strerror or error})"
-        raise InputError(what, "choose another file with --out") from error
+    _write(target, page)
     return target, dossier
 
 
@@ -150,8 +144,34 @@ def _source(dossier: Dossier) -> dict[str, str] | None:
 
 
 def _short(dossier: Dossier) -> dict[str, Any]:
-    drawn = [
-        (channel.name, evidence_of(dossier, dossier.done_step("gain", channel.name), full=False))
-        for channel in dossier.plan.channels
-    ]
-    return {"drawn": [(name, one) for name, one in drawn if one is not None and one.figures]}
+    waves = {}
+    for channel in dossier.plan.channels:
+        one = evidence_of(dossier, dossier.done_step("gain", channel.name), full=False)
+        if one is not None and one.figures:
+            waves[channel.name] = one.figures[0]
+    return {"waves": waves}
+
+
+def write_comparison(comparison: Comparison, out: Path) -> None:
+    """Write a comparison as a page of its own.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    context = {
+        "one": comparison,
+        "then_rows": hash_rows(comparison.then.head_sha256),
+        "now_rows": hash_rows(comparison.now.head_sha256),
+        "not_who": NOT_WHO,
+    }
+    _write(out, render("compare.html", context))
+
+
+def _write(out: Path, page: str) -> None:
+    try:
+        durable.write_whole(out, page.encode())
+    except OSError as error:
+        what = f"{out}: cannot be written ({error.strerror or error})"
+        raise InputError(what, "choose another file with --out") from error

@@ -14,7 +14,7 @@ from levelset.report.evidence import stored_budget, volts_of
 from levelset.report.figures import Evidence, Figure, evidence_of, reading_text, step_figures
 from levelset.report.headline import Mood, State, headline
 from levelset.report.values import Field, fields_of, value_text
-from levelset.report.words import OUTCOMES, procedure_words, time_text
+from levelset.report.words import OUTCOMES, about_words, procedure_words, time_text
 
 OF_SOURCE = (
     "tap_check",
@@ -245,21 +245,19 @@ def _cautions(dossier: Dossier) -> list[tuple[str, str]]:
 
 
 def _where(line: Line) -> str:
-    words = procedure_words(str(line.data.get("procedure")))
-    channel = line.data.get("channel")
-    return words if channel is None else f"{channel}: {words[:1].lower()}{words[1:]}"
+    return about_words(str(line.data.get("procedure")), line.data.get("channel"))
 
 
 def _all_steps(dossier: Dossier) -> list[tuple[Step, str, str, str]]:
-    rows = []
-    for step in dossier.steps:
-        data = step.data
-        about = procedure_words(data.procedure)
-        if data.channel is not None:
-            about = f"{data.channel}: {about[:1].lower()}{about[1:]}"
-        mark = "superseded" if step.superseded else ""
-        rows.append((step, about, OUTCOMES.get(data.outcome, data.outcome), mark))
-    return rows
+    return [
+        (
+            step,
+            about_words(step.data.procedure, step.data.channel),
+            OUTCOMES.get(step.data.outcome, step.data.outcome),
+            "superseded" if step.superseded else "",
+        )
+        for step in dossier.steps
+    ]
 
 
 def _readings(dossier: Dossier) -> list[ReadingRow]:

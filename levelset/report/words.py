@@ -71,6 +71,17 @@ def procedure_words(name: str) -> str:
     return PROCEDURES.get(name, name.replace("_", " ").capitalize())
 
 
+def lower_first(text: str) -> str:
+    """Return a heading as part of a sentence; one that begins with capitals, as DC, stays."""
+    return text if text[1:2].isupper() else f"{text[:1].lower()}{text[1:]}"
+
+
+def about_words(procedure: str, channel: str | None) -> str:
+    """Return what a procedure is, and of which channel."""
+    words = procedure_words(procedure)
+    return words if channel is None else f"{channel}: {lower_first(words)}"
+
+
 def day_text(time: str) -> str:
     """Return the day of a time of the record, such as ``26 November 2031``."""
     when = _when(time)
