@@ -15,6 +15,8 @@ from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
+    Act,
+    Ask,
     Finish,
     Procedure,
     StepFailed,
@@ -38,6 +40,8 @@ def battery_touch(plan: JobPlan, facts: Facts) -> Procedure:
     yield Acknowledge(cautions.PROBE)
     yield Acknowledge(cautions.BATTERY)
     yield from stop_tone(plan)
+    if facts.engine_runs:
+        yield Ask("Stop the engine: a charged battery moves and ripples.", Act("stop_engine"))
     volts: float = yield from typed_dc(
         "Multimeter on DC volts, red lead on the battery's positive terminal, black lead on its "
         "negative one. What does it read?",

@@ -22,6 +22,7 @@ from levelset.procedures.path_check import Samples, path_check
 from levelset.procedures.probe_check import probe_check
 from levelset.procedures.protocol import Procedure
 from levelset.procedures.response import response
+from levelset.procedures.supply_voltage import supply_voltage
 from levelset.procedures.tap_check import tap_check
 from levelset.procedures.verify import verify
 from levelset.procedures.which_wire import two_taps, which_wire
@@ -101,6 +102,10 @@ def _dc_offset(now: Situation) -> Procedure:
     return dc_offset(now.plan, now.facts, now.channel)
 
 
+def _supply_voltage(now: Situation) -> Procedure:
+    return supply_voltage(now.plan, now.facts)
+
+
 def _which_wire(now: Situation) -> Procedure:
     return which_wire(now.plan)
 
@@ -125,6 +130,7 @@ CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "path_check": _path_check,
     "calibrate": _calibrate,
     "battery_touch": _battery_touch,
+    "supply_voltage": _supply_voltage,
     "tap_check": _tap_check,
     "output_kind": _output_kind,
     "which_wire": _which_wire,

@@ -65,6 +65,13 @@ BATTERY = Caution(
     "Take rings and watch straps off. Let nothing but a tip or a meter lead touch the positive "
     "terminal, and never bridge the terminals. Leave the engine off.",
 )
+SUPPLY = Caution(
+    "supply",
+    "Supply terminals drive hundreds of amperes",
+    "Take rings and watch straps off. Let nothing but a tip or a meter lead touch a positive "
+    "terminal, and never bridge it to ground or chassis. With the engine running read at an "
+    "amplifier, away from moving parts.",
+)
 LOOP = Caution(
     "loop",
     "Nothing that sounds on this output",

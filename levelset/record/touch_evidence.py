@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 COVARIANCE = 0.01
 """Covariances are numbers about numbers: they hold within this ratio."""
 
+ONE_TIP = {"engine_off_v": "engine_off_seq", "engine_on_v": "engine_on_seq"}
+"""Volts of tip A in a result, and where it names their touch."""
+
 
 def dc_difference(
     calibration: Calibration, touch: TouchReading | None, tolerance: Tolerance
@@ -56,10 +59,37 @@ def dc_difference(
 
 
 def touch_step_difference(result: object, by_seq: Mapping[int, Line]) -> str:
-    """Return what differs between a step's DC volts and the touch that it names, else nothing."""
-    if not isinstance(result, dict) or not is_number(result.get("touch_seq")):
+    """Return what differs between a step's DC volts and the touches that it names, else nothing."""
+    if not isinstance(result, dict):
         return ""
-    seq = int(result["touch_seq"])
+    for claim, seq_key in ONE_TIP.items():
+        if is_number(result.get(seq_key)):
+            what = _claims_differ(result, [(claim, result.get(claim), 1)], seq_key, by_seq)
+            if what:
+                return what
+    if not is_number(result.get("touch_seq")):
+        return ""
+    bias = result.get("bias_v")
+    claims: list[tuple[str, Any, Any]] = [
+        ("offset_v", result.get("offset_v"), "pair"),
+        ("volts", result.get("volts"), "pair"),
+    ]
+    if isinstance(bias, dict):
+        claims += [
+            ("bias_v.positive", bias.get("positive"), 1),
+            ("bias_v.negative", bias.get("negative"), 2),
+        ]
+    return _claims_differ(result, claims, "touch_seq", by_seq)
+
+
+def _claims_differ(
+    result: dict[str, Any],
+    claims: list[tuple[str, Any, Any]],
+    seq_key: str,
+    by_seq: Mapping[int, Line],
+) -> str:
+    """Return what differs between claims and the touch under this key of a result."""
+    seq = int(result[seq_key])
     named = by_seq.get(seq)
     readings = named.data.get("readings") if named is not None and named.kind == "touch" else None
     if not isinstance(readings, list) or not all(isinstance(one, dict) for one in readings):
@@ -71,16 +101,6 @@ def touch_step_difference(result: object, by_seq: Mapping[int, Line]) -> str:
         if mean is None:
             return f"result names seq {result['swapped_seq']}, which is no touch with swapped tips"
         volts["pair"] = mean
-    bias = result.get("bias_v")
-    claims: list[tuple[str, Any, Any]] = [
-        ("offset_v", result.get("offset_v"), "pair"),
-        ("volts", result.get("volts"), "pair"),
-    ]
-    if isinstance(bias, dict):
-        claims += [
-            ("bias_v.positive", bias.get("positive"), 1),
-            ("bias_v.negative", bias.get("negative"), 2),
-        ]
     for key, claimed, channel in claims:
         if claimed is not None and claimed != volts.get(channel):
             says = volts.get(channel)

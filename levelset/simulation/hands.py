@@ -108,7 +108,8 @@ class Hands:
             self._due_s = self._moved_s + (self._reaction_s() if self._acted else CLICK_S)
             return None
         if ask.answer == "yes_no":
-            return Answer("yes")
+            # Their meter reaches the points of the car, not both ends of a supply cable.
+            return Answer("no" if ask.act.verb == "read_dc_meter" else "yes")
         if ask.answer == "done":
             return Answer("done")
         if ask.act.verb == "read_dc_meter" and ask.act.red is not None:
