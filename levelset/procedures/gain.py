@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +27,7 @@ from levelset.procedures.common import (
     void_guidance,
 )
 from levelset.procedures.facts import Facts
+from levelset.procedures.matching import AT_ITS_GOAL, matched_goal_v
 from levelset.procedures.onset import Onset, OnsetSearch
 from levelset.procedures.protocol import (
     Accept,
@@ -54,6 +56,9 @@ ACCEPT_BAND_DB = 0.1
 
 AIM_DB = 0.04
 """Where in that band the screen guides the hand, below the goal, dB."""
+
+SAME_TONE = 0.01
+"""Tones are the same when they differ by less than this part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +110,8 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
         Point("channel", "negative", channel.name),
     )
     spec = tone_spec(channel.set_tone_hz, kind, plan)
-    reading, goal, onset, at_end = yield from _turn(spec, channel, plan)
+    planned = _planned(channel, plan, facts)
+    reading, goal, onset, at_end = yield from _turn(spec, planned, channel, plan)
     seq: int = yield Accept(reading, "gain", {"goal_volts_rms": goal.volts_rms})
     yield _finish(reading.output, seq, goal, onset, at_end, channel, plan)
 
@@ -113,10 +119,18 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
 def _confirm_tap(
     spec: ToneSpec, clean: dict[str, Any], channel: ChannelPlan, plan: JobPlan
 ) -> Steps:
-    """Make sure that the tap reads what it read when the clean volume was found."""
-    known_v = clean["volts_rms"]["value"] * ratio_from_db(channel.target.tone_dbfs)
+    """Make sure that the tap reads what it read when the clean volume was found.
+
+    A source with an equaliser gives another voltage at another tone: what was not read then
+    cannot be compared now.
+    """
+    full_v = tap_volts(clean, channel.set_tone_hz)
+    known_v = None if full_v is None else full_v * ratio_from_db(channel.target.tone_dbfs)
+    expected = (
+        "its voltage at this tone is read" if known_v is None else f"{known_v:.2f} V expected"
+    )
     guidance = Guidance(
-        f"Tap at volume {clean['volume']}: {known_v:.2f} V expected.",
+        f"Tap at volume {clean['volume']}: {expected}.",
         Act("wait"),
         headline="CONFIRM THE SOURCE",
         target_volts_rms=known_v,
@@ -126,7 +140,7 @@ def _confirm_tap(
     found = reading.output.volts_rms
     if found is None:
         raise StepFailed("The tap has no volts: calibrate the probe again")
-    by_db = db_from_ratio(found.value / known_v)
+    by_db = 0.0 if known_v is None else db_from_ratio(found.value / known_v)
     if abs(by_db) > TAP_TOLERANCE_DB:
         raise StepFailed(
             f"The tap reads {found.value:.2f} V, {by_db:+.2f} dB from the clean volume's "
@@ -135,7 +149,18 @@ def _confirm_tap(
     yield Accept(reading, "tap", {"volume": clean["volume"], "limit_percent": plan.limit_percent})
 
 
-def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
+def tap_volts(clean: dict[str, Any], tone_hz: float) -> float | None:
+    """Return what the tap gave at a tone, Hz, at the clean volume, V; None if it was not read."""
+    if math.isclose(clean["tone_hz"], tone_hz, rel_tol=SAME_TONE):
+        return float(clean["volts_rms"]["value"])
+    if math.isclose(clean.get("second_tone_hz") or 0.0, tone_hz, rel_tol=SAME_TONE):
+        for row in clean["second_curve"]:
+            if row["volume"] == clean["volume"] and row["volts_rms"] is not None:
+                return float(row["volts_rms"])
+    return None
+
+
+def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -> Steps:
     """Guide the knob; returns the accepted reading, the goal, the onset and at_end."""
     search = OnsetSearch(plan.limit_percent)
     watch = SteadyWatch(AGAIN_AFTER_S)
@@ -146,7 +171,7 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
     offers: tuple[Offer, ...] = ()
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, offers)
-        goal = _goal(search.onset, channel, plan)
+        goal = _goal(search.onset, planned, plan)
         if isinstance(event, Answer):
             if reading is None or reading.output.volts_rms is None:
                 continue
@@ -169,7 +194,7 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
             continue
         search.add(one)
         watch.add(one)
-        goal = _goal(search.onset, channel, plan)
+        goal = _goal(search.onset, planned, plan)
         level_db = db_from_ratio(one.volts_rms.value / goal.volts_rms)
         inside = -ACCEPT_BAND_DB <= level_db <= 0.0 or (at_end and level_db <= 0.0)
         if watch.confirmed and inside and not search.undecided and not search.suspected:
@@ -185,18 +210,27 @@ def _turn(spec: ToneSpec, channel: ChannelPlan, plan: JobPlan) -> Steps:
             shown, offers = _to_go(-level_db - AIM_DB, goal, channel), (AT_END,)
 
 
-def _goal(onset: Onset | None, channel: ChannelPlan, plan: JobPlan) -> _Goal:
+def _planned(channel: ChannelPlan, plan: JobPlan, facts: Facts) -> _Goal:
+    """Return where to go while nothing clips: the target, or where a matched channel stopped."""
     target = channel.target
+    gains = {other.name: facts.result("gain", other.name) for other in plan.channels}
+    matched_v = matched_goal_v(channel, plan, gains)
+    if matched_v is not None and matched_v < target.volts_rms:
+        return _Goal(matched_v, "match", f"where {channel.match} had to stop")
     note = f"{target.power_w:.3g} W into {target.net_load_ohm:.3g} ohm"
-    if onset is not None:
-        limit_v = onset.volts_rms.value * ratio_from_db(-plan.margin_db)
-        if limit_v < target.volts_rms:
-            return _Goal(limit_v, "clipping", f"{plan.margin_db:g} dB below clipping")
     if target.limited_by == "loudspeaker":
         note += ", the loudspeaker's limit"
     elif target.limited_by == "match":
         note += f", as the other channels of {channel.match}"
     return _Goal(target.volts_rms, target.limited_by, note)
+
+
+def _goal(onset: Onset | None, planned: _Goal, plan: JobPlan) -> _Goal:
+    if onset is not None:
+        limit_v = onset.volts_rms.value * ratio_from_db(-plan.margin_db)
+        if limit_v < planned.volts_rms:
+            return _Goal(limit_v, "clipping", f"{plan.margin_db:g} dB below clipping")
+    return planned
 
 
 def _to_go(to_go_db: float, goal: _Goal, channel: ChannelPlan) -> Guidance:
@@ -249,7 +283,7 @@ def _finish(
     load_ohm = channel.net_load_ohm
     watts = watts_from_volts(total.value, load_ohm)
     limited_by = "range" if at_end else goal.limited_by
-    reached = limited_by in ("target", "loudspeaker", "match")
+    reached = limited_by in AT_ITS_GOAL
     outcome: OutcomeWord = "accepted" if reached else "limited"
     result = {
         "target_volts_rms": channel.target.volts_rms,
