@@ -23,6 +23,7 @@ THD_OWN_PERCENT = 0.01
 """Distortion of an interface itself, which differs with its input level and is in no reading's
 uncertainty, percentage points (common practice, no source)."""
 VOLTAGE = ": voltage"
+MOST_IN_A_SENTENCE = 3
 NOTHING_MOVED = "Nothing moved beyond its uncertainty."
 
 
@@ -69,6 +70,13 @@ class Movement:
     change: Quantity | None
     moved: bool
     note: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """The answer in a word or two."""
+        if self.moved:
+            return "moved"
+        return "within uncertainty" if self.change is not None and self.change.u else "the same"
 
     @property
     def change_text(self) -> str:
@@ -137,7 +145,10 @@ class Comparison:
         parts = [one.sentence for one in self.movements if one.moved]
         if not parts:
             return NOTHING_MOVED
-        if len(parts) < len(self.movements):
+        still = len(self.movements) - len(parts)
+        if len(parts) > MOST_IN_A_SENTENCE:
+            parts[MOST_IN_A_SENTENCE:] = [f"{len(parts) - MOST_IN_A_SENTENCE} more things moved"]
+        if still:
             parts.append("everything else within uncertainty")
         return f"{'; '.join(parts)}."
 

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
+from textual.message import Message
 
 from levelset.errors import Interrupted, LevelsetError
+from levelset.report.page import write_report
 from levelset.tui.renderables.pages import INVENTED, job_lines, plan_lines, step_lines
 from levelset.tui.renderables.wording import wrapped
-from levelset.tui.screens.base import TextScreen
+from levelset.tui.screens.base import Drawn, Page, TextScreen
 from levelset.tui.screens.form import MeasureScreen
 
 if TYPE_CHECKING:
@@ -133,30 +135,43 @@ class ResultScreen(TextScreen):
         self.levelset.close_session()
 
 
+class Reported(Message):
+    """The report of a job was made, or could not be."""
+
+    def __init__(self, lines: tuple[str, ...]) -> None:
+        super().__init__()
+        self.lines = lines
+
+
 class JobScreen(TextScreen):
     """The page of a recorded job."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("m", "measure", "measure", id="job.measure"),
+        Binding("r", "report", "report", id="job.report"),
     ]
 
     def __init__(self, job: JobSummary) -> None:
         super().__init__()
         self._job = job
+        self._reported: tuple[str, ...] = ()
 
     def head(self) -> tuple[str, str]:
         """Return the head."""
         return self._job.title, self._job.state
 
     def lines(self, width: int) -> list[str]:
-        """Return what is known about it."""
-        return job_lines(self._job, width)
+        """Return what is known about it, and where its report is."""
+        # Never wrapped: a path is copied as it stands.
+        reported = [*self._reported, ""] if self._reported else []
+        return [*reported, *job_lines(self._job, width)]
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
         measure = [("m", "measure with the sound card")] if self._can_be_measured else []
         return [
             *measure,
+            ("r", "report"),
             ("esc", "back"),
             ("up/down", "scroll"),
             ("ctrl+q", "quit"),
@@ -172,6 +187,30 @@ class JobScreen(TextScreen):
         """Ask for the sound card."""
         if self._can_be_measured:
             self.app.push_screen(MeasureScreen(self._job))
+
+    def action_report(self) -> None:
+        """Make both pages of the report; they take a moment, the screen stays alive."""
+        self._say("Making the report ...")
+        path = self._job.path
+
+        def work() -> None:
+            try:
+                made = [write_report(path, None, short=short)[0] for short in (False, True)]
+                found: tuple[str, ...] = ("report", *map(str, made))
+            except LevelsetError as error:
+                found = (f"No report: {error.what}.", f"What to do: {error.todo}.")
+            self.post_message(Reported(found))
+
+        self.run_worker(work, thread=True, exclusive=True, group="report")
+
+    def on_reported(self, message: Reported) -> None:
+        """Say where the report is."""
+        self._say(*message.lines)
+
+    def _say(self, *lines: str) -> None:
+        self._reported = lines
+        self.query_one("#text", Drawn).refresh(layout=True)
+        self.query_one(Page).scroll_home(animate=False)
 
     def leave(self) -> None:
         """Go back to the list."""
