@@ -17,9 +17,9 @@ from levelset.analysis.distortion import (
     spread_at_fundamental,
 )
 from levelset.analysis.fit import COUNTED
+from levelset.analysis.fitted import ROUNDING
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum, student_95
-from levelset.analysis.tone import ROUNDING
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from levelset.analysis.fitted import Response
     from levelset.analysis.segments import Segments
-    from levelset.analysis.tone import Response
 
 LEVEL_MOVES = 0.06
 """Spread of the level over the window from which it is not steady, as in one segment."""

@@ -27,6 +27,8 @@ COUNTED = 40
 LADDER = (3, 12)
 EXTENSIONS = (80, 120)
 MAX_STEPS = 6
+FOLLOWED_SHARE = 0.05
+"""A window that has more of its power outside tone and harmonics has not the tone of the last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,12 @@ class System:
     def at(cls, w: float, n: int, multiples: tuple[int, ...]) -> System:
         """Return the system of a frequency (rad per sample)."""
         kernels = dirichlet(w, n, 2 * multiples[-1])
-        return cls(n, kernels, multiples, np.linalg.inv(gram(kernels, multiples)))
+        return cls(
+            n,
+            kernels,
+            multiples,
+            np.asarray(np.linalg.inv(gram(kernels, multiples)), dtype=np.float64),
+        )
 
     def solve(self, right: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the solution of both systems; shapes (2, K)."""

@@ -34,6 +34,12 @@ def longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
     return int(edges[2 * longest]), int(lengths[longest])
 
 
+def peak_dbfs(samples: NDArray[np.float64]) -> float | None:
+    """Return 20 lg of the largest magnitude in an array of shape (n,); None without one."""
+    peak = float(np.abs(samples).max()) if samples.size else 0.0
+    return 20.0 * math.log10(peak) if math.isfinite(peak) and peak > 0.0 else None
+
+
 def input_void(samples: NDArray[np.float64], rate_hz: float, live: bool) -> list[Void | None]:
     """Return for every channel why its input cannot be read, or None.
 

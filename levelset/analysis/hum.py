@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.fit import HarmonicFit, fit_chosen, fit_tone
-from levelset.analysis.projection import Folded, fold, synthesise
+from levelset.analysis.projection import Layout, fold, synthesise
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum
 
 if TYPE_CHECKING:
@@ -50,6 +50,8 @@ class Separated:
 
     Parameters
     ----------
+    cut : Layout
+        How the window is cut for the fit.
     fit : HarmonicFit
         The tone without the hum that could be told apart.
     clean : ndarray, shape (n,)
@@ -68,6 +70,7 @@ class Separated:
         How much of the fundamental's and of the harmonics' amplitude may be hum.
     """
 
+    cut: Layout
     fit: HarmonicFit
     clean: NDArray[np.float64]
     hum: NDArray[np.float64] | None
@@ -79,8 +82,8 @@ class Separated:
     doubt_harmonics: float
 
 
-def _model(window: Folded, fit: HarmonicFit) -> NDArray[np.float64]:
-    return synthesise(window.cut, fit.waves, fit.phasors) + fit.offset
+def _model(cut: Layout, fit: HarmonicFit) -> NDArray[np.float64]:
+    return synthesise(cut, fit.waves, fit.phasors) + fit.offset
 
 
 def _lines(spectrum: NoiseSpectrum, fit: HarmonicFit) -> list[tuple[float, float]]:
@@ -179,7 +182,7 @@ def _family(lines: list[tuple[float, float]], bin_hz: float) -> tuple[_Family, f
 
 
 def separate(
-    samples: NDArray[np.float64], window: Folded, fit: HarmonicFit, rate_hz: float, counted: int
+    samples: NDArray[np.float64], cut: Layout, fit: HarmonicFit, rate_hz: float, counted: int
 ) -> Separated:
     """Take out the mains lines that can be told from the tone.
 
@@ -187,10 +190,10 @@ def separate(
     ----------
     samples : ndarray, shape (n,)
         The window.
-    window : Folded
-        The same, folded.
+    cut : Layout
+        How it is cut.
     fit : HarmonicFit
-        Its first fit.
+        Its first fit, on the same cut.
     rate_hz : float
         Sample rate, Hz.
     counted : int
@@ -200,7 +203,7 @@ def separate(
     -------
     Separated
     """
-    residual = samples - _model(window, fit)
+    residual = samples - _model(cut, fit)
     spectrum = noise_spectrum(residual, rate_hz)
     bin_hz = spectrum.bin_hz
     tone_hz = fit.w * rate_hz / (2.0 * math.pi)
@@ -210,7 +213,7 @@ def separate(
     strongest = max((amplitude for _, amplitude in lines), default=0.0)
     family, nominal_hz = _family([ln for ln in lines if ln[1] > 0.1 * strongest], bin_hz)
     if not family.seen:
-        return Separated(fit, samples, None, residual, spectrum, 0.0, False, 0.0, 0.0)
+        return Separated(cut, fit, samples, None, residual, spectrum, 0.0, False, 0.0, 0.0)
 
     clean, hum = samples, None
     for _ in range(ROUNDS):
@@ -222,18 +225,17 @@ def separate(
         if not chosen:
             break
         before = fit
-        rest = fold(residual if hum is None else residual + hum)
+        rest = fold(residual if hum is None else residual + hum, cut)
         found = fit_chosen(rest, 2.0 * math.pi * family.mains_hz / rate_hz, chosen)
         found_hz = found.w * rate_hz / (2.0 * math.pi)
         if abs(found_hz / nominal_hz - 1.0) < MAINS_TOLERANCE:
             family.mains_hz = found_hz
         for multiple in chosen:
             family.seen[multiple] = float(abs(found.phasors[multiple - 1]))
-        hum = synthesise(window.cut, found.waves, found.phasors)
+        hum = synthesise(cut, found.waves, found.phasors)
         clean = samples - hum
-        window = fold(clean)
-        fit = fit_tone(window, fit.w, refit=True)
-        residual = clean - _model(window, fit)
+        fit = fit_tone(fold(clean, cut), fit.w, refit=True)
+        residual = clean - _model(cut, fit)
         spectrum = noise_spectrum(residual, rate_hz)
         tone_hz = fit.w * rate_hz / (2.0 * math.pi)
         number = len(family.seen)
@@ -243,6 +245,7 @@ def separate(
 
     doubts = _doubts(family, fit, counted, spectrum)
     return Separated(
+        cut,
         fit,
         clean,
         hum,

@@ -13,11 +13,12 @@ from levelset.analysis.combined import Combined, Drift
 from levelset.analysis.continuity import find_breaks
 from levelset.analysis.distortion import band
 from levelset.analysis.fit import COUNTED, fit_tone, strongest_line
+from levelset.analysis.fitted import Response
 from levelset.analysis.health import basic_void
 from levelset.analysis.projection import fold
 from levelset.analysis.result import ToneResult, Void
 from levelset.analysis.segments import Segments, fit_segments
-from levelset.analysis.tone import Response, read_tone
+from levelset.analysis.tone import read_tone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

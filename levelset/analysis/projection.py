@@ -44,17 +44,22 @@ class Layout:
     centres: NDArray[np.float64]
 
 
-@lru_cache(maxsize=16)
-def layout(n: int) -> Layout:
-    """Return the cut of a window of `n` samples."""
-    half = max(1, round(0.55 * math.sqrt(n)))
+def best_half(n: int) -> int:
+    """Return half the block length that makes the least work of a window of `n` samples."""
+    return max(1, round(0.55 * math.sqrt(n)))
+
+
+@lru_cache(maxsize=64)
+def layout(n: int, half: int | None = None) -> Layout:
+    """Return the cut of a window of `n` samples, into blocks of twice `half`."""
+    half = best_half(n) if half is None else half
     blocks = -(-n // (2 * half))
     inside = np.arange(half, dtype=np.float64) + 0.5
     centres = np.arange(blocks, dtype=np.float64) * (2.0 * half) + half - 0.5 * n
     return Layout(n, half, blocks, inside, centres)
 
 
-def _powers(angle: NDArray[np.float64], highest: int) -> NDArray[np.complex128]:
+def powers(angle: NDArray[np.float64], highest: int) -> NDArray[np.complex128]:
     """Return ``exp(j k angle)``, k = 1 ... highest, by doubling; shape (highest, angle.size)."""
     out = np.empty((highest, angle.size), dtype=np.complex128)
     np.exp(1j * angle, out=out[0])
@@ -88,12 +93,12 @@ class Basis:
 
 def basis(cut: Layout, w: float, highest: int) -> Basis:
     """Return the basis of harmonics 1 ... `highest` of `w` (rad per sample)."""
-    waves = _powers(w * cut.inside, highest)
+    waves = powers(w * cut.inside, highest)
     return Basis(
         w,
         np.ascontiguousarray(waves.real),
         np.ascontiguousarray(waves.imag),
-        _powers(w * cut.centres, highest),
+        powers(w * cut.centres, highest),
     )
 
 
@@ -118,9 +123,9 @@ class Folded:
     energy: float
 
 
-def fold(samples: NDArray[np.float64]) -> Folded:
-    """Return the window cut and folded; `samples` has shape (n,)."""
-    cut = layout(samples.size)
+def fold(samples: NDArray[np.float64], cut: Layout | None = None) -> Folded:
+    """Return the window, shape (n,), folded; cut as is best for it, or as it is given."""
+    cut = layout(samples.size) if cut is None else cut
     padded = np.zeros(cut.blocks * 2 * cut.half)
     padded[: cut.n] = samples
     blocks = padded.reshape(cut.blocks, 2 * cut.half)
@@ -192,4 +197,5 @@ def backwards(cut: Layout, waves: Basis) -> NDArray[np.complex128]:
     """Return ``exp(-j w t)`` over the window, shape (n,)."""
     inside = waves.cosines[0] - 1j * waves.sines[0]
     block = np.concatenate((inside[::-1].conj(), inside))
-    return np.multiply.outer(waves.phases[0].conj(), block).reshape(-1)[: cut.n]
+    whole: NDArray[np.complex128] = np.multiply.outer(waves.phases[0].conj(), block).reshape(-1)
+    return whole[: cut.n]

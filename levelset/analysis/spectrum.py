@@ -62,7 +62,9 @@ class NoiseSpectrum:
         middle, reach = centre_hz / self.bin_hz, reach_hz / self.bin_hz
         first = max(1, round(middle - reach))
         part = self.power[first : max(round(middle + reach), first + 1) + 1]
-        return float(np.median(part)) / math.log(2.0) * 0.5 * self.n
+        middle = part.size // 2
+        median = np.partition(part, middle)[middle]
+        return float(median) / math.log(2.0) * 0.5 * self.n
 
     def variance_near(self, low_hz: float, high_hz: float, fitted: int) -> tuple[float, float]:
         """Return the variance of white noise with the density found in a band.

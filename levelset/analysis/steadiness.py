@@ -28,12 +28,15 @@ class Steadiness:
         Spread that the residual's noise alone may reach (about 5 standard deviations).
     segments : int
         Number of segments.
+    last_level : float
+        Amplitude of the last segment over that of the window, less 1.
     """
 
     level_spread: float
     phase_spread_rad: float
     noise_spread: float
     segments: int
+    last_level: float
 
 
 def steadiness(
@@ -67,5 +70,9 @@ def steadiness(
     deviation = 2.0 * np.add.reduceat(turned, edges[:-1]) / counts / amplitude
     scatter = noise * math.sqrt(2.0 / float(counts.min())) / amplitude
     return Steadiness(
-        float(np.ptp(deviation.real)), float(np.ptp(deviation.imag)), 7.0 * scatter, segments
+        float(np.ptp(deviation.real)),
+        float(np.ptp(deviation.imag)),
+        7.0 * scatter,
+        segments,
+        float(deviation.real[-1]),
     )

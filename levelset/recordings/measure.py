@@ -15,7 +15,7 @@ from levelset.analysis.combined import Drift
 from levelset.analysis.continuity import find_breaks
 from levelset.analysis.distortion import band
 from levelset.analysis.fit import strongest_line
-from levelset.analysis.health import SHORTEST_S, input_void
+from levelset.analysis.health import SHORTEST_S, input_void, peak_dbfs
 from levelset.analysis.long_window import read_long
 from levelset.analysis.result import ToneResult, Void
 from levelset.analysis.steady_part import steady_part
@@ -245,7 +245,7 @@ class _Channel:
         void = self._void(part, start_s)
         drift = None
         if void is not None:
-            tone = ToneResult(void, peak_dbfs=_peak_dbfs(part), band_hz=band(rate_hz))
+            tone = ToneResult(void, peak_dbfs=peak_dbfs(part), band_hz=band(rate_hz))
         else:
             tone, drift = self._tone(part, start_s, last_hz)
         volts = total = None
@@ -283,8 +283,3 @@ class _Channel:
         if void is None and scale is not None:
             return scale.void(self.channel, rate_hz, float(np.abs(part).max()))
         return void
-
-
-def _peak_dbfs(samples: NDArray[np.float64]) -> float | None:
-    peak = float(np.abs(samples).max()) if samples.size else 0.0
-    return 20.0 * math.log10(peak) if math.isfinite(peak) and peak > 0.0 else None

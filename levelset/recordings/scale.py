@@ -10,8 +10,8 @@ from levelset.probe.budget import voltage_budget, volts_rms
 from levelset.probe.uncertainty import Component, from_quantity
 
 if TYPE_CHECKING:
+    from levelset.analysis.fitted import Response
     from levelset.analysis.result import ToneResult
-    from levelset.analysis.tone import Response
     from levelset.probe.calibration import Calibration
     from levelset.quantity import Quantity
 

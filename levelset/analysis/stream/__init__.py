@@ -1,0 +1,1 @@
+"""A tone followed while it sounds: overlapping windows that share their work."""
