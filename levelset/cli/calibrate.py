@@ -410,6 +410,9 @@ def _lines(
     for touch in stored.touches:
         residual = f"residual {touch.residual_percent:+.3f} %"
         rows.append(f"touch         {touch.meter_volts_rms:g} V RMS, {residual}")
+    if made.dc is not None:
+        dc = made.dc
+        rows.append(f"battery       {dc.battery_v:g} V +- {dc.tolerance_v:.2g} V: DC by touch")
     if stored.repeatability_percent is not None:
         rows.append(f"repeatability {stored.repeatability_percent:.3f} % (one touch)")
     rows += ["", "Uncertainty of the scale:", *budget_table(tuple(budget)), ""]

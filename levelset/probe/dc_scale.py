@@ -43,7 +43,7 @@ class DcScale:
     tips : tuple of DcTip
         One per tip.
     evidence : int
-        Journal line of the touch.
+        Journal line of the touch; 0 where it stands in the store of calibrations.
     """
 
     battery_v: float

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from levelset.errors import UsageError
 from levelset.plan.job import JobPlan
 from levelset.ports.base import Point
 from levelset.probe.dc import dc_scale
+from levelset.probe.dc_scale import DcScale
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
 from levelset.procedures.common import stop_tone
@@ -35,6 +37,16 @@ def battery_touch(plan: JobPlan, facts: Facts) -> Procedure:
     if calibration is None or meter is None:
         missing = "The probe is not calibrated yet" if meter else "The plan has no DC limits"
         yield Finish("skipped", f"{missing}: DC is typed in from the multimeter.", {})
+        return
+    dc = calibration.dc
+    if dc is not None and not dc.evidence and facts.result("battery_touch", None) is None:
+        battery = Quantity(dc.battery_v, dc.tolerance_v, "V")
+        yield Finish(
+            "accepted",
+            f"The calibration from the store holds a battery's touch at {battery.text()}: DC can "
+            "be read by touch. Repeat this step for a new one.",
+            {"battery_v": battery.as_json(), **_found(dc)},
+        )
         return
     plus = Point("battery", "positive")
     yield Acknowledge(cautions.PROBE)
@@ -76,10 +88,17 @@ def battery_touch(plan: JobPlan, facts: Facts) -> Procedure:
         f"The input is {found}{alike}. DC can be read by touch.",
         {
             "battery_v": Quantity(volts, tolerance_v, "V").as_json(),
-            "coefficients": list(dc.section),
-            "dc_coupled": dc.dc_coupled,
-            "rejection_db": None if rejection is None else rejection.as_json(),
+            **_found(dc),
             "touch_seq": seq,
         },
         replace(calibration, dc=dc),
     )
+
+
+def _found(dc: DcScale) -> dict[str, Any]:
+    rejection = dc.rejection_db
+    return {
+        "coefficients": list(dc.section),
+        "dc_coupled": dc.dc_coupled,
+        "rejection_db": None if rejection is None else rejection.as_json(),
+    }

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from levelset.errors import DamageError, InputError, LevelsetError, UsageError
 from levelset.probe.calibrate import calibrate_from_common_touch
+from levelset.probe.dc import read_touch
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.probe.touches import Touch, calibrate_from_touches
 from levelset.record.audio_files import (
@@ -20,7 +21,7 @@ from levelset.record.audio_files import (
     write_capture,
 )
 from levelset.record.calibrations import read_evidence
-from levelset.record.comparison import OTHER_ANALYSIS, SAME_ANALYSIS, difference
+from levelset.record.comparison import OTHER_ANALYSIS, SAME_ANALYSIS, Tolerance, difference
 from levelset.record.journal import digest
 from levelset.record.schema import ANALYSIS_VERSION
 from levelset.record.stored_calibration import (
@@ -29,6 +30,7 @@ from levelset.record.stored_calibration import (
     StoredTouch,
     new_calibration,
 )
+from levelset.record.touch_evidence import dc_difference
 
 if TYPE_CHECKING:
     import numpy as np
@@ -271,11 +273,11 @@ def check_evidence(stored: StoredCalibration, path: Path) -> str:
     DamageError
         If a capture is missing or altered.
     """
-    return differs_from_captures(stored, [read_evidence(path, touch) for touch in stored.touches])
+    return differs_from_captures(stored, [read_evidence(path, name) for name in stored.captures])
 
 
 def differs_from_captures(stored: StoredCalibration, captures: Sequence[bytes]) -> str:
-    """Compute a calibration again from the FLAC files of its touches, in their order.
+    """Compute a calibration again from the FLAC files that it names, in their order.
 
     Returns
     -------
@@ -285,7 +287,7 @@ def differs_from_captures(stored: StoredCalibration, captures: Sequence[bytes]) 
     made = stored.calibration
     try:
         touches = []
-        for touch, data in zip(stored.touches, captures, strict=True):
+        for touch, data in zip(stored.touches, captures[: len(stored.touches)], strict=True):
             codes, rate_hz = read_capture(io.BytesIO(data), touch.capture)
             if (rate_hz, len(codes)) != (touch.frames.rate_hz, touch.frames.count):
                 return f"capture {touch.capture} has {len(codes)} frames at {rate_hz} Hz"
@@ -313,13 +315,27 @@ def differs_from_captures(stored: StoredCalibration, captures: Sequence[bytes]) 
         raise
     except (LevelsetError, ValueError) as error:
         return f"its captures do not give a calibration ({error})"
-    same = stored.analysis == ANALYSIS_VERSION
-    return difference(
+    tolerance = SAME_ANALYSIS if stored.analysis == ANALYSIS_VERSION else OTHER_ANALYSIS
+    differs = difference(
         _numbers(made, [t.residual_percent for t in stored.touches], stored.repeatability_percent),
         _numbers(calibration, residuals, repeatability),
-        SAME_ANALYSIS if same else OTHER_ANALYSIS,
+        tolerance,
         "calibration",
     )
+    return differs or _dc_differs(stored, captures[len(stored.touches) :], tolerance)
+
+
+def _dc_differs(stored: StoredCalibration, captures: Sequence[bytes], tolerance: Tolerance) -> str:
+    """Compute the DC part again from the battery's touch."""
+    battery, made = stored.battery, stored.calibration
+    if battery is None or made.dc is None:
+        return ""
+    codes, rate_hz = read_capture(io.BytesIO(captures[0]), battery.capture)
+    if (rate_hz, len(codes)) != (battery.frames.rate_hz, battery.frames.count):
+        return f"capture {battery.capture} has {len(codes)} frames at {rate_hz} Hz"
+    samples = codes / (CODE_HIGH + 1.0)
+    touch = read_touch(samples, battery.frames, battery.spec, replace(made, dc=None))
+    return dc_difference(made, touch, tolerance)
 
 
 def _numbers(

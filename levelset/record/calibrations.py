@@ -23,7 +23,6 @@ from levelset.record.store import data_folder
 from levelset.record.stored_calibration import (
     TODO,
     StoredCalibration,
-    StoredTouch,
     decode_calibration,
 )
 
@@ -53,7 +52,7 @@ def save_calibration(
     stored : StoredCalibration
         The calibration.
     captures : sequence of bytes
-        The FLAC files of its touches, in their order.
+        The FLAC files that it names, in the order of `StoredCalibration.captures`.
     folder : Path or None
         Folder of calibrations; `calibrations_folder` by default.
     replace : bool
@@ -73,7 +72,7 @@ def save_calibration(
     ValueError
         If the captures are not those of the touches: a fault of the caller.
     """
-    if [digest(data) for data in captures] != [touch.capture for touch in stored.touches]:
+    if tuple(digest(data) for data in captures) != stored.captures:
         raise ValueError("the captures are not those that the touches name")
     parent = calibrations_folder() if folder is None else folder
     plain = folder_name(stored.name)
@@ -92,9 +91,9 @@ def save_calibration(
         # Whole under a hidden name first, so that there is never half a calibration.
         new = new_folder(parent, f".{plain}.new")
         try:
-            for data, touch in zip(captures, stored.touches, strict=True):
-                if not (new / f"{touch.capture}.flac").exists():
-                    durable.write_new(new / f"{touch.capture}.flac", data)
+            for data, capture in zip(captures, stored.captures, strict=True):
+                if not (new / f"{capture}.flac").exists():
+                    durable.write_new(new / f"{capture}.flac", data)
             text = msgspec.json.format(msgspec.json.encode(stored.as_json()), indent=2)
             durable.write_new(new / FILE, text + b"\n")
             durable.sync_folder(new)
@@ -180,27 +179,27 @@ def load_calibration(path: Path) -> StoredCalibration:
     except OSError as error:
         raise InputError(f"{file}: {error.strerror or error}", "restore access to it") from error
     stored = decode_calibration(raw, str(file))
-    for touch in stored.touches:
-        read_evidence(path, touch)
+    for capture in stored.captures:
+        read_evidence(path, capture)
     return stored
 
 
-def read_evidence(path: Path, touch: StoredTouch) -> bytes:
-    """Return the FLAC file of a touch.
+def read_evidence(path: Path, capture: str) -> bytes:
+    """Return a FLAC file of a calibration by its SHA-256.
 
     Raises
     ------
     DamageError
         If it is missing or altered.
     """
-    file = path / f"{touch.capture}.flac"
+    file = path / f"{capture}.flac"
     try:
         data = file.read_bytes()
     except FileNotFoundError as error:
         raise DamageError(f"{file}: missing", TODO) from error
     except OSError as error:
         raise InputError(f"{file}: {error.strerror or error}", "restore access to it") from error
-    if digest(data) != touch.capture:
+    if digest(data) != capture:
         raise DamageError(f"{file}: altered, its SHA-256 is {digest(data)}", TODO)
     return data
 
@@ -219,7 +218,7 @@ def export_calibration(path: Path, file: Path) -> None:
     if file.exists():
         raise UsageError(f"{file}: exists already", "choose another name")
     content = {FILE: (path / FILE).read_bytes()}
-    content |= {f"{touch.capture}.flac": read_evidence(path, touch) for touch in stored.touches}
+    content |= {f"{name}.flac": read_evidence(path, name) for name in stored.captures}
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in content.items():
@@ -263,10 +262,10 @@ def import_calibration(
             raw = _unpack(archive, file, FILE, LONGEST_BYTES)
             stored = decode_calibration(raw, f"{file}: {FILE}")
             captures = []
-            for touch in stored.touches:
-                name = f"{touch.capture}.flac"
+            for capture in stored.captures:
+                name = f"{capture}.flac"
                 data = _unpack(archive, file, name, LONGEST_CAPTURE_BYTES)
-                if digest(data) != touch.capture:
+                if digest(data) != capture:
                     raise DamageError(f"{file}: {name} is altered", "export it again")
                 captures.append(data)
     except (OSError, zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:

@@ -51,7 +51,8 @@ class ClaimChecks:
                 f"{self._findings.place(line)}: calibration {calibration.name!r} was not made in "
                 "this job; its evidence is in the store of calibrations"
             )
-        if calibration.dc is not None:
+        # A DC part from the store has its touch there, as the scale has.
+        if calibration.dc is not None and (calibration.dc.evidence or calibration.evidence):
             touch = self._touches.get(calibration.dc.evidence)
             what = "names a battery's touch that is none" if touch is None else ""
             what = what or dc_difference(calibration, touch, self._findings.tolerance)

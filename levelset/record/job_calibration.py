@@ -15,9 +15,10 @@ from levelset.record.comparison import is_number
 from levelset.record.folder import CAPTURES
 from levelset.record.job import Job
 from levelset.record.journal import digest
-from levelset.record.schema import note_data, to_data
+from levelset.record.schema import TouchData, from_data, note_data, to_data
 from levelset.record.stored_calibration import (
     SetUp,
+    StoredBattery,
     StoredCalibration,
     StoredTouch,
     new_calibration,
@@ -67,7 +68,7 @@ def take_calibration(job: Job, name: str, *, device: str, rate_hz: int) -> tuple
     found = warnings(stored, device=device, rate_hz=rate_hz, divider=probe.divider, tips=probe.tips)
     taken = _alone(stored.calibration, stored.name)
     # A touch of a battery may have added to it since.
-    if not made or replace(made[-1][1], dc=None) != taken:
+    if not made or replace(made[-1][1], dc=None) != replace(taken, dc=None):
         seq = job.append("calibration", to_data(taken))
         source = (
             f"Calibration {stored.name!r} of {stored.created} from the store; its file has the "
@@ -96,7 +97,7 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
     Returns
     -------
     stored : StoredCalibration
-        Its scale and the touch behind it; what a touch of a battery told is not among them.
+        Its scale and DC part with the touches behind them.
     captures : list of bytes
         FLAC files of its touches.
 
@@ -139,6 +140,10 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
         touches.append(
             StoredTouch(reading.capture, reading.frames, reading.spec, float(volts), 0.0)
         )
+    battery = None
+    if made.dc is not None:
+        battery = _battery(job, folder, made.dc.evidence)
+        captures.append(_capture(folder, battery.capture))
     probe = head.plan.probe
     set_up = SetUp(
         device=made.port_name,
@@ -151,7 +156,9 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
     )
     when = datetime.fromisoformat(job.lines()[seq - 1].time)
     stored = replace(
-        new_calibration(_alone(made, name), set_up, probe.meter, touches, None, now=when),
+        new_calibration(
+            _alone(made, name), set_up, probe.meter, touches, None, battery=battery, now=when
+        ),
         levelset=head.levelset,
         analysis=head.analysis,
     )
@@ -165,7 +172,16 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
 
 def _alone(made: Calibration, name: str) -> Calibration:
     """Return a calibration that names no line of any journal."""
-    return replace(made, name=name, evidence=(), dc=None)
+    dc = None if made.dc is None else replace(made.dc, evidence=0)
+    return replace(made, name=name, evidence=(), dc=dc)
+
+
+def _battery(job: Job, folder: Path, seq: int) -> StoredBattery:
+    line = next((line for line in job.lines() if line.seq == seq), None)
+    if line is None or line.kind != "touch":
+        raise DamageError(f"{folder}: seq {seq} is no touch", "see levelset job verify")
+    touch = from_data(line.data, TouchData, "data")
+    return StoredBattery(touch.capture, touch.frames, touch.spec)
 
 
 def _check_fits(stored: StoredCalibration, tips: int, design_v: float) -> None:

@@ -17,6 +17,7 @@ from levelset.limits import require_between
 from levelset.plan.job import MeterSpec
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, ToneSpec
+from levelset.probe.touch_reading import StepSpec
 from levelset.record.schema import ANALYSIS_VERSION, from_data
 
 SCHEMA = "levelset.calibration.v1"
@@ -82,6 +83,25 @@ class StoredTouch:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredBattery:
+    """The touch of a battery behind the DC part of a calibration.
+
+    Parameters
+    ----------
+    capture : str
+        SHA-256 of its FLAC file, which has one channel per tip.
+    frames : Frames
+        What was read.
+    spec : StepSpec
+        What was listened for.
+    """
+
+    capture: str
+    frames: Frames
+    spec: StepSpec
+
+
+@dataclass(frozen=True, slots=True)
 class StoredCalibration:
     """A calibration with its evidence, as it is stored.
 
@@ -103,6 +123,8 @@ class StoredCalibration:
         At least one.
     repeatability_percent : float or None
         Standard deviation of one touch, %; None for a single one.
+    battery : StoredBattery or None
+        The touch behind ``calibration.dc``; None where there is neither.
     """
 
     created: str
@@ -113,6 +135,13 @@ class StoredCalibration:
     calibration: Calibration
     touches: tuple[StoredTouch, ...]
     repeatability_percent: float | None
+    battery: StoredBattery | None = None
+
+    @property
+    def captures(self) -> tuple[str, ...]:
+        """SHA-256 of every capture: those of the touches, then the battery's."""
+        battery = () if self.battery is None else (self.battery.capture,)
+        return (*(touch.capture for touch in self.touches), *battery)
 
     @property
     def name(self) -> str:
@@ -137,6 +166,7 @@ def new_calibration(
     touches: Sequence[StoredTouch],
     repeatability_percent: float | None,
     *,
+    battery: StoredBattery | None = None,
     now: datetime | None = None,
 ) -> StoredCalibration:
     """Return a calibration of this version of levelset, made now."""
@@ -150,6 +180,7 @@ def new_calibration(
         calibration=calibration,
         touches=tuple(touches),
         repeatability_percent=repeatability_percent,
+        battery=battery,
     )
 
 
@@ -226,15 +257,35 @@ def _check_values(stored: StoredCalibration) -> None:
             raise UsageError(f"line {line.name!r:.40} of the budget is not possible", TODO)
     if not stored.touches:
         raise UsageError("it has no touch as its evidence", TODO)
-    for touch in stored.touches:
-        if not re.fullmatch(r"[0-9a-f]{64}", touch.capture):
-            raise UsageError(f"{touch.capture!r:.80} is not the name of a capture", TODO)
+    if (stored.battery is None) != (calibration.dc is None):
+        raise UsageError("its DC part and the battery's touch belong together", TODO)
+    for capture in stored.captures:
+        if not re.fullmatch(r"[0-9a-f]{64}", capture):
+            raise UsageError(f"{capture!r:.80} is not the name of a capture", TODO)
+    _check_dc(calibration)
     try:
         made = datetime.fromisoformat(stored.created)
     except ValueError as error:
         raise UsageError(f"{stored.created!r:.40} is no time", TODO) from error
     if made.tzinfo is None:
         raise UsageError(f"time {stored.created} has no offset from UTC", TODO)
+
+
+def _check_dc(calibration: Calibration) -> None:
+    """Refuse a DC part that no battery's touch can give."""
+    dc = calibration.dc
+    if dc is None:
+        return
+    if len(dc.tips) != len(calibration.volts_per_full_scale):
+        raise UsageError(f"DC part of {len(dc.tips)} tips", TODO)
+    require_between(dc.battery_v, "battery", 1.0, 100.0, "V")
+    require_between(dc.tolerance_v, "tolerance of the battery's reading", 0.0, 100.0, "V")
+    for tip in dc.tips:
+        require_between(tip.height_fs, "step of the battery", 1e-6, 1.0, "")
+        sides = {len(tip.covariance), *(len(row) for row in tip.covariance)}
+        numbers = (*tip.coefficients, *(c for row in tip.covariance for c in row))
+        if sides != {1 + len(tip.coefficients)} or not all(map(math.isfinite, numbers)):
+            raise UsageError("its DC part is not possible", TODO)
 
 
 def warnings(

@@ -33,7 +33,7 @@ def dc_difference(
     try:
         fresh = dc_scale(touch, dc.battery_v, dc.tolerance_v, calibration, dc.evidence)
     except UsageError as error:
-        return f"dc cannot be computed again from seq {dc.evidence} ({error.what})"
+        return f"dc cannot be computed again from the battery's touch ({error.what})"
     if len(dc.tips) != len(fresh.tips):
         return f"dc has {len(dc.tips)} tips, its touch {len(fresh.tips)}"
     for n, (stored, again) in enumerate(zip(dc.tips, fresh.tips, strict=True)):
@@ -48,13 +48,13 @@ def dc_difference(
             for (one, other), sigma in zip(numbers, deviations, strict=False)
         )
         if off or len(stored.coefficients) != len(again.coefficients):
-            return f"dc.tips[{n}] is not what its touch, seq {dc.evidence}, gives"
+            return f"dc.tips[{n}] is not what the battery's touch gives"
         for row, other_row in zip(stored.covariance, again.covariance, strict=False):
             # A covariance is an uncertainty squared.
             may = COVARIANCE + tolerance.u_ratio**2 - 1.0
             scale = may * max(abs(value) for value in other_row)
             if any(abs(a - b) > scale for a, b in zip(row, other_row, strict=False)):
-                return f"dc.tips[{n}].covariance is not what its touch, seq {dc.evidence}, gives"
+                return f"dc.tips[{n}].covariance is not what the battery's touch gives"
     return ""
 
 
