@@ -15,6 +15,8 @@ import numpy as np
 
 from levelset.record.audio_files import write_track
 from levelset.signals.catalogue import Tones, catalogue
+from levelset.signals.channels import part_of
+from levelset.signals.multitone import PeriodicTones
 from levelset.signals.track import Bits, Track, codes
 from levelset.units import db_from_ratio
 
@@ -30,6 +32,7 @@ CHOSEN: tuple[tuple[str, Bits], ...] = (
     ("set-bass", 16),
     ("set-upper", 16),
     ("pink-noise", 16),
+    ("which-wire", 16),
 )
 TONES = Tones(bass=43.0, midbass=128.0, mid=486.0, upper=997.0, calibrate=94.0)
 DERIVATION = {
@@ -39,7 +42,9 @@ DERIVATION = {
     "true_peak_dbfs": "of a sine its amplitude, closed form; of noise by oversampling (ITU-R "
     "BS.1770-4, Annex 2) over its period, a bound for the excerpt",
     "offset_fs": "0: sines and noise have no mean, and triangular dither has none",
-    "sha256": "of the codes as 32-bit little-endian integers, one channel",
+    "lines": "peaks of the sines over full scale, from their definition, lowered for dither; a "
+    "table for each channel",
+    "sha256": "of the codes as 32-bit little-endian integers, frame by frame",
 }
 
 
@@ -51,8 +56,23 @@ def short_tracks() -> Iterator[tuple[str, Track, Bits]]:
 
 
 def codes_of(track: Track, bits: Bits) -> np.ndarray:
-    """Return the codes of one channel, shape (frames,)."""
-    return np.concatenate(list(codes(track, RATE_HZ, bits, 1)))[:, 0]
+    """Return the codes, shape (frames, channels)."""
+    return np.concatenate(list(codes(track, RATE_HZ, bits, channels_of(track))))
+
+
+def channels_of(track: Track) -> int:
+    """Return the channels of its file: those with signals of their own, else one."""
+    return len(track.channels) or 1
+
+
+def lines_of(track: Track, bits: Bits) -> list[dict[str, float]]:
+    """Return the peak of every line by its frequency, Hz, for each channel of periodic tones."""
+    parts = [part_of(track.signal, n) for n in range(channels_of(track))]
+    return [
+        {f"{c.frequency_hz:g}": round(c.amplitude_fs * track.gain(bits), 9) for c in p.components}
+        for p in parts
+        if isinstance(p, PeriodicTones)
+    ]
 
 
 def hash_of(values: np.ndarray) -> str:
@@ -74,6 +94,8 @@ def entry(track: Track, bits: Bits) -> dict[str, object]:
         "true_peak_dbfs": None if peak is None else round(peak, 6),
         "lowered_codes": round(track.lowered_codes(bits), 6),
         "offset_fs": 0.0,
+        "channels": list(track.channels),
+        "lines": lines_of(track, bits),
         "sha256": hash_of(codes_of(track, bits)),
     }
 
@@ -82,7 +104,9 @@ def main() -> None:
     """Write the set."""
     files = {}
     for name, track, bits in short_tracks():
-        write_track(FOLDER / name, codes(track, RATE_HZ, bits, 1), RATE_HZ, 1, bits)
+        channels = channels_of(track)
+        blocks = codes(track, RATE_HZ, bits, channels)
+        write_track(FOLDER / name, blocks, RATE_HZ, channels, bits)
         files[name] = entry(track, bits)
     text = json.dumps({"derivation": DERIVATION, "files": files}, indent=2)
     MANIFEST.write_text(text + "\n", "utf-8")

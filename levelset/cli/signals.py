@@ -53,6 +53,7 @@ def signals_list(overlap: float, as_json: bool) -> None:
                 "level_dbfs": track.signal.level_dbfs,
                 "true_peak_dbfs": track.true_peak_dbfs(16),
                 "length_s": track.length_s,
+                "channels": list(track.channels),
                 "caution": track.caution,
             }
             for track in tracks

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from levelset.ports.base import LEASE_S
+from levelset.signals.channels import values_on
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -123,9 +124,10 @@ class Output:
             count, channels = out.shape
             mixed = np.zeros((count, channels))
             for sound in self._sounds:
-                part = self._next(sound, count)
-                for channel in range(channels) if sound.outputs is None else sound.outputs:
-                    mixed[:, channel] += part
+                gain, time_s = self._next(sound, count)
+                outputs = range(channels) if sound.outputs is None else sound.outputs
+                for channel, value in values_on(sound.signal, outputs, time_s):
+                    mixed[:, channel] += gain * value
             np.clip(mixed, -HIGHEST_FS, HIGHEST_FS, out=mixed)
             # Whole codes of 24 bits at most, so that a perfect path returns what was played.
             codes = CODE_SCALE if scale == 1.0 else min(scale, CODE_SCALE)
@@ -166,8 +168,9 @@ class Output:
             sound.target = 0.0
             sound.step = -max(sound.gain, 1e-9) / (RAMP_S * self._rate_hz)
 
-    def _next(self, sound: Sound, count: int) -> NDArray[np.float64]:
-        frames = np.arange(count)
+    def _next(self, sound: Sound, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return its gain and its own time, s, for the next frames."""
+        frames = np.arange(count, dtype=np.float64)
         gain = sound.gain + sound.step * (frames + 1)
         low, high = sorted((sound.gain, sound.target))
         np.clip(gain, low, high, out=gain)
@@ -175,4 +178,4 @@ class Output:
         if sound.gain == sound.target:
             sound.step = 0.0
         time_s = (self.frame - sound.start_frame + frames) / self._rate_hz
-        return gain * sound.signal.at(time_s)
+        return gain, time_s

@@ -205,6 +205,9 @@ def write_track(
     import soundfile
 
     container = {".wav": "WAV", ".flac": "FLAC"}[path.suffix]
+    if container == "WAV" and channels > 2:
+        # The extensible form says which channel is where.
+        container = "WAVEX"
     new = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
         with soundfile.SoundFile(

@@ -92,7 +92,7 @@ def write_tracks(
 
     def blocks(track: Track) -> Iterator[NDArray[np.int32]]:
         done = 0
-        for block in codes(track, rate_hz, bits, CHANNELS):
+        for block in codes(track, rate_hz, bits, channels_of(track)):
             yield block
             done += len(block)
             progress(track, done / track.frames(rate_hz))
@@ -100,7 +100,7 @@ def write_tracks(
     written = []
     for track in tracks:
         path = folder / f"{track.name}.{file_format}"
-        write_track(path, blocks(track), rate_hz, CHANNELS, bits)
+        write_track(path, blocks(track), rate_hz, channels_of(track), bits)
         written.append(path)
     sheet = folder / SHEET
     try:
@@ -110,10 +110,15 @@ def write_tracks(
     return [*written, sheet]
 
 
+def channels_of(track: Track) -> int:
+    """Return how many channels its file has."""
+    return len(track.channels) or CHANNELS
+
+
 def track_sheet(tracks: Sequence[Track], rate_hz: int, bits: Bits) -> str:
     """Return the sheet to print: name, purpose, frequency, level, true peak, length, caution."""
     lines = [
-        f"Test signals, {rate_hz} Hz, {bits} bit, both channels alike",
+        f"Test signals, {rate_hz} Hz, {bits} bit, two channels alike where nothing else is said",
         "",
         *textwrap.wrap(CAUTIONS, WIDTH),
         "",
@@ -122,6 +127,8 @@ def track_sheet(tracks: Sequence[Track], rate_hz: int, bits: Bits) -> str:
     for track in tracks:
         lowered = track.lowered_codes(bits)
         rows = [track.signal.purpose, facts(track, bits), f"Caution: {track.caution}"]
+        if track.channels:
+            rows.insert(2, f"channels: {', '.join(track.channels)}, each with its own signal")
         if lowered > 0.0:
             rows.insert(2, f"lowered by {lowered:.0f} codes so that dither stays in full scale")
         lines += ["", track.name]
@@ -140,6 +147,8 @@ def facts(track: Track, bits: Bits) -> str:
         parts += [f"{level:.1f} dBFS", f"true peak {peak:.3f} dB"]
     else:
         parts.append("no level")
+    if track.channels:
+        parts.append(f"{len(track.channels)} channels")
     parts.append(f"{track.length_s // 60:.0f}:{track.length_s % 60:02.0f} min")
     return ", ".join(parts)
 

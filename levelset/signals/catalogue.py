@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from levelset.errors import UsageError
+from levelset.signals.multitone import response_tones
 from levelset.signals.noise import pink_noise
 from levelset.signals.steps import SteppedTone
 from levelset.signals.tones import set_tone, silence
 from levelset.signals.track import Track
+from levelset.signals.which_wire import TRACKS, which_wire_track
 
 OVERLAP_DB = (0.0, 15.0)
 CHECK_DBFS = -20.0
+RESPONSE_PEAK_DBFS = -6.0
+RESPONSE = "response of a source in a few seconds"
 HOLD_S, LOW_S, LOW_DB, RAMP_S = 6.0, 2.0, -20.0, 0.05
 BURNS = (
     "A steady tone at full power burns voice coils in seconds: loudspeakers off or disconnected, "
@@ -83,6 +87,10 @@ def catalogue(tones: Tones, overlap_db: float = 0.0) -> tuple[Track, ...]:
         tone = set_tone(name, purpose, frequency_hz, 0.0)
         stepped = SteppedTone(tone, HOLD_S, LOW_S, LOW_DB, RAMP_S)
         tracks.append(Track(stepped, SEARCH, frequency_hz))
+    for channels in TRACKS:
+        tracks.append(Track(which_wire_track(channels), GENTLE, None))
+    tones_at_once = response_tones("response", RESPONSE, RESPONSE_PEAK_DBFS)
+    tracks.append(Track(tones_at_once, GENTLE, None))
     noise = pink_noise("pink-noise", "response and balance, all octaves alike", CHECK_DBFS)
     tracks.append(Track(noise, GENTLE, None))
     return tuple(tracks)

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -78,6 +80,24 @@ class ChannelSignals:
 def part_of(signal: Playable, channel: int) -> Playable:
     """Return what a file's channel, from 0, holds of a signal."""
     return signal.parts[channel] if isinstance(signal, ChannelSignals) else signal
+
+
+def values_on(
+    signal: Playable, outputs: Iterable[int], time_s: NDArray[np.float64]
+) -> Iterator[tuple[int, NDArray[np.float64]]]:
+    """Yield what each output, from 0, plays of a signal at these times, s.
+
+    A signal that is no `ChannelSignals` is on all of them alike; of one that is, an output beyond
+    its channels plays nothing.
+    """
+    if isinstance(signal, ChannelSignals):
+        for output in outputs:
+            if output < len(signal.parts):
+                yield output, signal.parts[output].at(time_s)
+        return
+    value = signal.at(time_s)
+    for output in outputs:
+        yield output, value
 
 
 def played_on(signal: Playable, channel: str) -> tuple[tuple[float, Playable], ...]:

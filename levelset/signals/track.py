@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from levelset.errors import UsageError
+from levelset.signals.channels import ChannelSignals, part_of
+from levelset.signals.multitone import PeriodicTones
 from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:
@@ -54,6 +57,11 @@ class Track:
         """Plain name by purpose."""
         return self.signal.name
 
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the channels that have a signal of their own; none where all are alike."""
+        return self.signal.channels if isinstance(self.signal, ChannelSignals) else ()
+
     def frames(self, rate_hz: int) -> int:
         """Return its length in frames at a rate, Hz."""
         return round(self.length_s * rate_hz)
@@ -73,14 +81,47 @@ class Track:
         peak = self.signal.peak_fs * self.gain(bits)
         return db_from_ratio(peak) if peak > 0.0 else None
 
-    def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the value in full scale at each time of the track, s; shape (n,)."""
+    def at(self, time_s: NDArray[np.float64], channel: int = 0) -> NDArray[np.float64]:
+        """Return the value of a channel in full scale at each time of the track, s; shape (n,)."""
+        import numpy as np
+
+        part = part_of(self.signal, channel)
+        value: NDArray[np.float64] = self._fade(time_s) * part.at(
+            np.maximum(time_s - SILENCE_S, 0.0)
+        )
+        return value
+
+    def frame_values(
+        self, first: int, count: int, rate_hz: int, channel: int
+    ) -> NDArray[np.float64]:
+        """Return the values of a channel at the frames of a rate, Hz; shape (count,).
+
+        A signal whose period is a whole number of frames is computed for one period only.
+        """
+        import numpy as np
+
+        time_s = (first + np.arange(count)) / rate_hz
+        part = part_of(self.signal, channel)
+        if not isinstance(part, PeriodicTones) or (part.period_s * rate_hz) % 1.0:
+            return self.at(time_s, channel)
+        period = _one_period(part, rate_hz)
+        place = first - round(SILENCE_S * rate_hz) + np.arange(count)
+        value: NDArray[np.float64] = self._fade(time_s) * period[place % len(period)]
+        return value
+
+    def _fade(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         import numpy as np
 
         inside = np.minimum(time_s - SILENCE_S, self.length_s - time_s)
-        gain = 0.5 - 0.5 * np.cos(math.pi * np.clip(inside / FADE_S, 0.0, 1.0))
-        value: NDArray[np.float64] = gain * self.signal.at(np.maximum(time_s - SILENCE_S, 0.0))
-        return value
+        gain: NDArray[np.float64] = 0.5 - 0.5 * np.cos(math.pi * np.clip(inside / FADE_S, 0.0, 1.0))
+        return gain
+
+
+@lru_cache(maxsize=8)
+def _one_period(part: PeriodicTones, rate_hz: int) -> NDArray[np.float64]:
+    import numpy as np
+
+    return part.at(np.arange(round(part.period_s * rate_hz)) / rate_hz)
 
 
 def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDArray[np.int32]]:
@@ -95,7 +136,8 @@ def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDA
     bits : {16, 24}
         Word length.
     channels : int
-        Channels, all with the same signal and with dither of their own.
+        Channels, each with dither of its own; as many as the track has where it is no signal for
+        all alike.
 
     Yields
     ------
@@ -108,19 +150,24 @@ def codes(track: Track, rate_hz: int, bits: Bits, channels: int) -> Iterator[NDA
     ------
     UsageError
         If the rate or the word length is not one of those.
+    ValueError
+        If the track has another number of channels.
     """
     import numpy as np
 
     from levelset.signals.random_codes import triangular
 
     require_format(rate_hz, bits)
+    if track.channels and len(track.channels) != channels:
+        raise ValueError(f"{track.name} has {len(track.channels)} channels, not {channels}")
     total = track.frames(rate_hz)
     scale = track.gain(bits) * 2.0 ** (bits - 1)
     for first in range(0, total, _BLOCK):
         count = min(_BLOCK, total - first)
-        value = scale * track.at((first + np.arange(count)) / rate_hz)
         block = np.empty((count, channels), dtype=np.int32)
         for channel in range(channels):
+            if channel == 0 or track.channels:
+                value = scale * track.frame_values(first, count, rate_hz, channel)
             block[:, channel] = np.rint(value + triangular(channel + 1, first, count))
         yield block
 

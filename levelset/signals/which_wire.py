@@ -12,6 +12,7 @@ from functools import lru_cache
 
 from levelset.errors import UsageError
 from levelset.limits import require_between
+from levelset.signals.channels import LAYOUTS, ChannelSignals
 from levelset.signals.multitone import PeriodicTones, clear_of_mains
 from levelset.signals.signal import Component
 from levelset.signals.tones import signal_name
@@ -23,6 +24,9 @@ PER_OCTAVE = 36
 """Lines of one channel in an octave, where there are as many."""
 CLEARANCE_HZ = 2
 SEED = 6
+TRACKS = {2: "which-wire", 4: "which-wire-four", 6: "which-wire-six"}
+"""Name of the track for players with so many channels."""
+TRACK_PEAK_DBFS = -6.0
 
 
 def wire_codes(channels: tuple[str, ...], peak_dbfs: float) -> tuple[PeriodicTones, ...]:
@@ -61,6 +65,23 @@ def wire_codes(channels: tuple[str, ...], peak_dbfs: float) -> tuple[PeriodicTon
             parts,
         ).with_peak(peak_dbfs)
         for name, parts in zip(channels, _dealt(len(channels)), strict=True)
+    )
+
+
+def which_wire_track(channels: int) -> ChannelSignals:
+    """Return the coded signals of a player's channels as one signal.
+
+    Parameters
+    ----------
+    channels : int
+        One of `LAYOUTS`: 2, 4 or 6.
+    """
+    names = LAYOUTS[channels]
+    return ChannelSignals(
+        TRACKS[channels],
+        f"tells which of {channels} channels a wire carries, and its polarity",
+        names,
+        wire_codes(names, TRACK_PEAK_DBFS),
     )
 
 
