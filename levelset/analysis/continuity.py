@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from levelset.analysis.result import Void
-from levelset.analysis.same_codes import in_every_period, still_runs
+from levelset.analysis.same_codes import off_the_period_before, still_runs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -194,13 +194,14 @@ def _held(
 ) -> Break | None:
     """Return the longest stretch that stands still where the tone would move on."""
     runs = still_runs(samples)
-    if not runs or in_every_period(len(runs), samples.size * w / _TURN):
+    if not runs:
         return None
     start, frames = max(runs, key=lambda run: run[1])
     index = max(0, min(start // block - 1, theta.size - 1))
     t = np.arange(start, start + frames, dtype=np.float64)
     tone = amplitude * np.cos(w * t + float(theta[index]))
     off = float(np.abs(x[start : start + frames] - tone).max())
+    off = min(off, off_the_period_before(samples, start, frames, _TURN / w))
     if off < HELD_DEPTH * amplitude:
         return None
     return Break("drop_out", start, frames, held=True)

@@ -18,8 +18,8 @@ from levelset.analysis.path_finding import Finding, FindingCode, Place
 from levelset.analysis.same_codes import (
     effective_bits,
     find_copies,
-    in_every_period,
     joined_codes,
+    off_the_period_before,
     still_runs,
 )
 from levelset.analysis.tone_movement import Movement, level_finding, movement_of
@@ -140,10 +140,8 @@ class Faults:
     def of(cls, samples: NDArray[np.float64], track: ToneTrack) -> Faults:
         """Find them: what stands still, then copies, then jumps of phase beside both."""
         faults = cls(samples, track)
-        runs = still_runs(samples)
-        if not in_every_period(len(runs), samples.size * track.w / _TURN):
-            for at, frames in runs:
-                faults._add_still(samples, at, frames)
+        for at, frames in still_runs(samples):
+            faults._add_still(samples, at, frames)
         step = 2.0 ** (1 - effective_bits(joined_codes(samples)))
         enough = track.amplitude >= FEWEST_STEPS * step
         for copy in find_copies(samples, track.rate_hz) if enough else ():
@@ -151,7 +149,9 @@ class Faults:
             # Where the tone is cut, few codes are left, which come again by chance.
             hop = min(copy.at // track.hop, track.phasors.size - 1)
             gone = inside or not track.present[hop]
-            if not gone and track.off_by(samples, copy.at, copy.frames) > COPY_DEPTH:
+            # Behind by whole periods, a wave of few codes is its own copy.
+            behind = abs(math.remainder(copy.lag * track.w, _TURN)) > COPY_DEPTH
+            if not gone and behind and track.off_by(samples, copy.at, copy.frames) > COPY_DEPTH:
                 faults.copies.append(Place(copy.at, copy.frames))
         for first, stop in faults._stretches():
             for found in find_breaks(samples[first:stop], track.rate_hz, _hz(track)):
@@ -165,6 +165,9 @@ class Faults:
             if frames * track.w < _TURN:
                 return
             self.faded.append(Place(at, frames))
+            return
+        off_fs = off_the_period_before(samples, at, frames, _TURN / track.w)
+        if off_fs < HELD_DEPTH * track.amplitude:
             return
         span = math.ceil(1.25 * _TURN / track.w)
         sides = (samples[max(0, at - span) : at], samples[at + frames : at + frames + span])

@@ -21,14 +21,11 @@ LEAST_COPY = 32
 """Shortest copy that is reported, frames."""
 LONGEST_LAG_S = 0.5
 LEAST_STILL = 16
-EVERY = 0.7
-"""Part of the periods that must have a stretch for it to be the wave's own shape."""
+LIKE_PERIODS = 6
 MOST_ALIKE = 0.05
 """Part of the codes that may come again before the signal itself counts as periodic."""
-_BASE = np.uint64(0x9E3779B97F4A7C15)
+_BASE = np.uint32(0x9E3779B1)
 _CODE_SCALE = 2.0**23
-_STEPS = (0, 3, 7, 11, 15, 19)
-_WEIGHTS = (1.0, *(math.sqrt(prime) for prime in (2.0, 3.0, 5.0, 7.0, 11.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +48,7 @@ class Copy:
 
 
 def may_repeat(samples: NDArray[np.float64]) -> bool:
-    """Return whether it is worth while to look for copies; a fifth of the work.
+    """Return whether it is worth while to look for copies; a fraction of the work.
 
     Parameters
     ----------
@@ -61,17 +58,12 @@ def may_repeat(samples: NDArray[np.float64]) -> bool:
     Returns
     -------
     bool
-        False where no copy of 32 frames or more can be: each of its frames but the last ones
-        makes the same weighted sum with five later ones as its original.
+        False where `find_copies` finds none.
     """
-    if samples.size < 2 * LEAST_COPY:
+    if samples.size < COMPARED + 1:
         return False
-    count = samples.size - _STEPS[-1]
-    sums = samples[:count] * _WEIGHTS[0]
-    for step, weight in zip(_STEPS[1:], _WEIGHTS[1:], strict=True):
-        sums += samples[step : step + count] * weight
-    sums.sort()
-    return int(np.count_nonzero(sums[1:] == sums[:-1])) >= LEAST_COPY - _STEPS[-1]
+    ranked = np.sort(_hashes(samples))
+    return int(np.count_nonzero(ranked[1:] == ranked[:-1])) > LEAST_COPY - COMPARED
 
 
 def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...]:
@@ -91,15 +83,10 @@ def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...
         signal itself repeats its codes (a tone without noise whose period is a whole number of
         frames).
     """
-    count = samples.size - COMPARED + 1
-    if count < 2:
+    if samples.size < COMPARED + 1:
         return ()
-    codes = np.rint(samples * _CODE_SCALE).astype(np.int64).view(np.uint64)
-    # A rolling hash modulo 2**64; what agrees in it is compared code for code below.
-    hashes = np.zeros(count, dtype=np.uint64)
-    for offset in range(COMPARED):
-        hashes *= _BASE
-        hashes += codes[offset : offset + count]
+    hashes = _hashes(samples)
+    count = hashes.size
     order = np.argsort(hashes, kind="stable")
     ranked = hashes[order]
     same = np.flatnonzero(ranked[1:] == ranked[:-1])
@@ -126,6 +113,19 @@ def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...
     return tuple(found)
 
 
+def _hashes(samples: NDArray[np.float64]) -> NDArray[np.uint32]:
+    """Return a rolling hash of 24 codes for each first frame, shape (n - 23,).
+
+    It is taken modulo 2**32; what agrees in it is compared code for code later.
+    """
+    codes = np.rint(samples * _CODE_SCALE).astype(np.int32).view(np.uint32)
+    hashes = np.zeros(codes.size - COMPARED + 1, dtype=np.uint32)
+    for offset in range(COMPARED):
+        hashes *= _BASE
+        hashes += codes[offset : offset + hashes.size]
+    return hashes
+
+
 def _moving(samples: NDArray[np.float64], places: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Return where the codes compared are not all one and the same."""
     changes = np.concatenate(([0], np.cumsum(samples[1:] != samples[:-1])))
@@ -146,9 +146,41 @@ def still_runs(samples: NDArray[np.float64]) -> tuple[tuple[int, int], ...]:
     )
 
 
-def in_every_period(runs: int, periods: float) -> bool:
-    """Return whether so many equal stretches belong to the shape of a wave: flat tops."""
-    return runs >= EVERY * periods
+def whole_periods(period: float) -> int:
+    """Return the one to six periods that are nearest to a whole number of frames, frames."""
+    shifts = np.arange(1, LIKE_PERIODS + 1) * period
+    return round(float(shifts[np.argmin(np.abs(shifts - np.rint(shifts)))]))
+
+
+def off_the_period_before(
+    samples: NDArray[np.float64], at: int, frames: int, period: float
+) -> float:
+    """Return how far equal codes are from what stood there some whole periods before.
+
+    Flat tops of a wave stand still in every period; a gap does not.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        One channel.
+    at, frames : int
+        First frame and length of the equal codes.
+    period : float
+        Of the tone, frames.
+
+    Returns
+    -------
+    float
+        Largest difference, full scale, before the equal codes or, at the start of the window,
+        after them; infinity where there are no periods on either side.
+    """
+    shift = whole_periods(period)
+    size = min(frames, shift)
+    others = [at - shift, at + frames - size + shift]
+    for mine, other in zip((at, at + frames - size), others, strict=True):
+        if other >= 0 and other + size <= samples.size:
+            return float(np.abs(samples[mine : mine + size] - samples[other : other + size]).max())
+    return math.inf
 
 
 def joined_codes(samples: NDArray[np.float64]) -> int:

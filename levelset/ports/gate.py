@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from levelset.analysis.result import Void
 from levelset.analysis.same_codes import effective_bits, joined_codes
 
 if TYPE_CHECKING:
@@ -207,6 +208,14 @@ class Gate:
         if extreme:
             found.append(Fault("input_overload", f"{extreme} samples at the ends of the scale"))
         return tuple(found)
+
+    def void(self, stream: int, first_frame: int, frames: int) -> Void | None:
+        """Return the gravest fault of a stretch of frames as a reason not to trust it."""
+        faults = self.faults(stream, first_frame, frames)
+        if not faults:
+            return None
+        sentence = faults[0].sentence
+        return Void(faults[0].cause, f"{sentence[0].upper()}{sentence[1:]}: repeat the reading.")
 
     def late(self, now_s: float) -> Fault | None:
         """Tell whether the last block is too old."""

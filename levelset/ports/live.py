@@ -120,11 +120,7 @@ class LivePort:
 
     def path_void(self, stream: int, first_frame: int, frames: int) -> Void | None:
         """Return the gravest fault of the path as a reason not to trust these frames."""
-        faults = self.gate.faults(stream, first_frame, frames)
-        if not faults:
-            return None
-        sentence = faults[0].sentence
-        return Void(faults[0].cause, f"{sentence[0].upper()}{sentence[1:]}: repeat the reading.")
+        return self.gate.void(stream, first_frame, frames)
 
     def play(
         self, signal: Playable, level_dbfs: float, *, outputs: tuple[int, ...] | None = None
@@ -315,26 +311,56 @@ class LivePort:
             time.sleep(max(WAIT_S, due_s - time.perf_counter()))
 
     def _block(self, raw: RawBlock, *, after_gap: bool) -> Block:
-        samples = raw.samples.astype(np.float64)
-        codes = np.rint(samples * CODE_SCALE)
-        exact = bool(np.array_equal(codes, samples * CODE_SCALE))
-        if not exact:
-            samples = codes / CODE_SCALE
-        flags: set[Flag] = set()
-        if raw.status & (Status.INPUT_OVERFLOW | Status.INPUT_UNDERFLOW):
-            flags.add("overflow")
-        if raw.status & Status.OUTPUT_UNDERFLOW:
-            flags.add("underflow")
-        if after_gap:
-            flags.add("gap")
-        if not exact:
-            flags.add("processed")
-        time_s = self._began_s + raw.first_frame / self._rate_hz
-        block = Block(
-            samples, self._stream, raw.first_frame, self._rate_hz, time_s, frozenset(flags)
+        block = block_from(
+            raw,
+            stream=self._stream,
+            began_s=self._began_s,
+            rate_hz=self._rate_hz,
+            after_gap=after_gap,
         )
         self.gate.add(BlockFacts.of(block, arrived_s=raw.arrived_s, crc=raw.crc))
         return block
+
+
+def block_from(
+    raw: RawBlock, *, stream: int, began_s: float, rate_hz: int, after_gap: bool
+) -> Block:
+    """Return what a procedure gets of a block as the driver handed it over.
+
+    Parameters
+    ----------
+    raw : RawBlock
+        Samples as they came, float32.
+    stream : int
+        Number of the stream.
+    began_s : float
+        Stream time of its first frame, s.
+    rate_hz : int
+        Nominal rate, Hz.
+    after_gap : bool
+        True where the reader fell behind before this block.
+
+    Returns
+    -------
+    Block
+        Whole 24-bit codes; flagged ``processed`` where they had to be rounded to become that.
+    """
+    samples = raw.samples.astype(np.float64)
+    codes = np.rint(samples * CODE_SCALE)
+    exact = bool(np.array_equal(codes, samples * CODE_SCALE))
+    if not exact:
+        samples = codes / CODE_SCALE
+    flags: set[Flag] = set()
+    if raw.status & (Status.INPUT_OVERFLOW | Status.INPUT_UNDERFLOW):
+        flags.add("overflow")
+    if raw.status & Status.OUTPUT_UNDERFLOW:
+        flags.add("underflow")
+    if after_gap:
+        flags.add("gap")
+    if not exact:
+        flags.add("processed")
+    time_s = began_s + raw.first_frame / rate_hz
+    return Block(samples, stream, raw.first_frame, rate_hz, time_s, frozenset(flags))
 
 
 class _Blocks:

@@ -7,12 +7,15 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from levelset.analysis.path_watch import PathWatch
 from levelset.errors import DeviceError, LevelsetError
 from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
 from levelset.probe.kinds import AnyReading, kind_of
+from levelset.probe.path_stage import without_path_faults
 from levelset.probe.reading import Frames, TipsReading
 from levelset.procedures import entries
 from levelset.procedures.facts import Facts, StepResult
+from levelset.procedures.glimpse import Glimpses
 from levelset.procedures.listening import ear_for
 from levelset.procedures.protocol import (
     Accept,
@@ -40,7 +43,7 @@ if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Block, Port
     from levelset.probe.calibration import Calibration
-    from levelset.signals.signal import Signal
+    from levelset.signals.signal import Playable
 
 
 T = TypeVar("T")
@@ -94,11 +97,13 @@ class Engine:
         self._calibration_seq = calibration_seq
         self._blocks: Iterator[Block] = iter(())
         self._tape = Tape()
+        self._path = PathWatch(port.info.rate_hz)
+        self._glimpses = Glimpses(port, person)
         self._time_s = 0.0
         self._earliest = 0
         self._last_hz: float | None = None
         self._tone_from: ToneFrom = "nobody"
-        self._tone: Signal | None = None
+        self._tone: Playable | None = None
         self._tone_level_dbfs: float | None = None
         self._engine_runs = False
         self._name = ""
@@ -215,6 +220,7 @@ class Engine:
 
     def _listen(self, instruction: Listen) -> AnyReading | Answer:
         view = self._show(instruction)
+        self._glimpses.listen(instruction.spec, self._calibration)
         words = {offer.word for offer in instruction.offers}
         rate_hz = self._port.info.rate_hz
         ear = ear_for(instruction.spec, self._tape.end, self._last_hz)
@@ -228,15 +234,17 @@ class Engine:
             if frames is not None:
                 break
             self._advance()
-        reading: AnyReading = self._meanwhile(
-            partial(ear.read, self._tape.cut(frames), frames, self._calibration)
-        )
+            self._glimpses.show(view)
+        samples = self._tape.cut(frames)
+        reading: AnyReading = self._meanwhile(partial(ear.read, samples, frames, self._calibration))
         if isinstance(reading, TipsReading):
             tones = (reading.output.tone, reading.legs[0].tone)
             found = next((tone.frequency_hz for tone in tones if tone.frequency_hz), None)
             self._last_hz = None if found is None else found.value
         void = self._port.path_void(frames.stream, frames.first, frames.count)
-        if void is not None:
+        if isinstance(reading, TipsReading):
+            reading = without_path_faults(reading, samples, frames, self._path, void)
+        elif void is not None:
             reading = reading.voided(void)
         if ear.used_up(reading):
             self._earliest = frames.first + frames.count
@@ -281,6 +289,7 @@ class Engine:
         if self._tape.stream not in (-1, block.stream):
             self._earliest = block.first_frame
         self._tape.add(block)
+        self._glimpses.take(block)
         self._time_s = block.time_s + len(block.samples) / block.rate_hz
         if self._tone_from == "levelset":
             self._port.renew()
@@ -310,13 +319,14 @@ class Engine:
 
     def _note_vehicle(self, ask: Ask) -> None:
         """Remember what the person has done to the vehicle."""
-        self._engine_runs = self._engine_runs or ask.act.verb == "start_engine"
+        if ask.act.verb in ("start_engine", "stop_engine"):
+            self._engine_runs = ask.act.verb == "start_engine"
         if ask.act.verb == "play_track" and ask.act.signal is not None:
             self._tone_is("vehicle", ask.act.signal, None)
         elif ask.act.verb == "stop_track":
             self._tone_is("nobody", None, None)
 
-    def _tone_is(self, who: ToneFrom, signal: Signal | None, level_dbfs: float | None) -> None:
+    def _tone_is(self, who: ToneFrom, signal: Playable | None, level_dbfs: float | None) -> None:
         self._tone_from, self._tone, self._tone_level_dbfs = who, signal, level_dbfs
         name = None if signal is None else signal.name
         self._record("tone", entries.tone(who, name, level_dbfs))

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from levelset.analysis.path_watch import SAME_CODES
 from levelset.plan.job import JobPlan
 from levelset.ports.base import PortInfo
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
@@ -186,7 +187,12 @@ class _Ear:
         guidance = Guidance(f"Wait: {what} is being listened to.", Act("wait"), headline="WAIT")
         reading: TipsReading = yield Listen(self._spec, guidance)
         void = reading.output.tone.void
-        if void is not None and void.code in ("drop_out", "repeated_block", "processed"):
+        # One tone on both outputs may come back the same, code for code; left only tells.
+        if (
+            void is not None
+            and void.code in ("drop_out", "repeated_block", "processed")
+            and void.reason != SAME_CODES
+        ):
             self.notes.setdefault(void.code, void.reason)
         return reading
 

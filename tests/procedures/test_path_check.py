@@ -184,7 +184,7 @@ def test_codes_finer_than_the_converters_are_not_trusted(tmp_path):
     void = Void("processed", "Finer than 24 bits: repeat the reading.")
     step, _ = check(tmp_path, Loop(void=void))
     assert step.outcome == "failed"
-    assert step.result["port_notes"] == {"processed": void.reason}
+    assert step.result["port_notes"]["processed"].startswith("Finer than 24 bits")
 
 
 def test_without_a_cable_it_ends_with_what_to_do(tmp_path):

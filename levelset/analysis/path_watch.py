@@ -1,0 +1,293 @@
+"""Looks at consecutive live windows for what a tone cannot have done by itself.
+
+Cheap signs are looked for in every window: a phase that jumps, codes that stand still, codes that
+come again. Only where there is one, the last windows together are inspected as by the path check
+(`levelset.analysis.path_trust`). A level that moves is never held against the path by itself: a
+hand on a knob does that.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from levelset.analysis.continuity import LEAST_JUMP_RAD, find_breaks
+from levelset.analysis.fit import hann, strongest_line
+from levelset.analysis.path_trust import CRYSTALS_PPM, FEWEST_STEPS, LONGEST_BLOCK_S, Faults
+from levelset.analysis.result import Void, VoidCode
+from levelset.analysis.same_codes import (
+    effective_bits,
+    joined_codes,
+    may_repeat,
+    still_runs,
+    whole_periods,
+)
+from levelset.analysis.tone_movement import level_finding, movement_of
+from levelset.analysis.tone_track import frequency, track_tone, unbroken
+from levelset.units import db_from_ratio
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from levelset.analysis.path_finding import Place
+    from levelset.analysis.tone_track import ToneTrack
+
+TAIL_S = 0.1
+TAIL_PERIODS = 20.0
+"""What is looked at before a window: the longest usual block, and periods enough for a phase."""
+KEEP_S = 2.5
+"""How much is kept for a path that is known to change the samples, s."""
+HOP_PERIODS = 2.0
+GUARD_HOPS = 4
+"""A break so close to the end of a window is only seen with the next one."""
+SAME_LEVEL_DB = 0.2
+"""Lost samples leave the level as it was; a click of a volume control with a filter does not."""
+SCATTERS = 4.0
+OTHER = 0.05
+"""Part of the power that may change from period to period beside a loss."""
+NOISE_FS = 2.0**-22
+"""Two inputs with noise above this are not alike by themselves; rounding to 24 bits is below."""
+COARSE_BITS = 16
+"""An input of so few bits may give zeros by itself where nothing is connected."""
+
+SAME_CODES = (
+    "Both inputs carry the same samples, code for code: one is shown twice, or both are mixed to "
+    "one; choose a profile with two input channels, or read one channel."
+)
+
+
+class PathWatch:
+    """Sees the windows of one input, one after the other.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Sample rate, Hz.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._kept: list[NDArray[np.float64]] = []
+        self._stream = -1
+        self._end = 0
+        self._told = -1
+        self._hz: float | None = None
+
+    def look(
+        self,
+        samples: NDArray[np.float64],
+        stream: int,
+        first: int,
+        *,
+        tone_hz: float | None = None,
+        port_void: Void | None = None,
+    ) -> Void | None:
+        """Look at the next window.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n, channels)
+            Codes as multiples of 2**-23. What is lost is lost in all channels: the loudest of the
+            first two is looked at.
+        stream, first : int
+            Stream and index of the first frame; windows that do not follow each other without a
+            gap are looked at alone.
+        tone_hz : float or None
+            Frequency of the tone where it is known, Hz.
+        port_void : Void or None
+            What the port says against the window; its word counts where the samples say nothing
+            more exact.
+
+        Returns
+        -------
+        Void or None
+            ``drop_out``, ``repeated_block`` or ``processed`` with the place and the reason, the
+            port's own void, or None.
+        """
+        channels = np.ascontiguousarray(samples[:, :2].T)
+        if not bool(np.isfinite(channels).all()):
+            return port_void
+        self._keep(channels, stream, first)
+        if tone_hz is not None:
+            self._hz = tone_hz
+        if port_void is not None and port_void.code in ("input_overload", "device_lost"):
+            return port_void
+        channel = int(np.argmax(np.ptp(channels, axis=1)))
+        if port_void is not None and port_void.code == "processed":
+            return self._changed(channel, tone_hz, port_void)
+        found = self._broken(channel, len(samples))
+        if found is not None:
+            return found
+        if port_void is not None:
+            return port_void
+        if len(channels) == 2 and _one_input(channels):
+            return Void("processed", SAME_CODES)
+        return None
+
+    def _keep(self, channels: NDArray[np.float64], stream: int, first: int) -> None:
+        frames = channels.shape[1]
+        follows = stream == self._stream and first == self._end
+        if not follows or len(self._kept[0]) != len(channels):
+            self._kept.clear()
+            self._told = -1
+        self._kept.append(channels)
+        self._stream, self._end = stream, first + frames
+        while sum(kept.shape[1] for kept in self._kept[1:]) >= KEEP_S * self._rate_hz:
+            del self._kept[0]
+
+    def _newest(self, channel: int, frames: int) -> NDArray[np.float64]:
+        """Return the newest frames of one channel, as far as they are kept."""
+        parts: list[NDArray[np.float64]] = []
+        for window in reversed(self._kept):
+            parts.append(window[channel, -frames:])
+            frames -= len(parts[-1])
+            if frames <= 0:
+                break
+        return np.concatenate(parts[::-1])
+
+    def _broken(self, channel: int, count: int) -> Void | None:
+        """Return the void of samples that are lost, repeated or held within the newest window."""
+        x = self._newest(channel, count)
+        if np.ptp(x) == 0.0 and len(self._kept) == 1:
+            return None
+        hz = self._hz
+        if hz is None:
+            if np.ptp(x) == 0.0:
+                return None
+            hz = strongest_line(x) * self._rate_hz / (2.0 * math.pi)
+        x = self._newest(channel, count + self._tail(hz))
+        recent = x[-count - round(TAIL_S * self._rate_hz) :]
+        if not (still_runs(recent) or find_breaks(x, self._rate_hz, hz) or may_repeat(recent)):
+            return None
+        track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
+        bits = effective_bits(joined_codes(x))
+        if track is None or track.amplitude < FEWEST_STEPS * 2.0 ** (1 - bits):
+            return None
+        faults = Faults.of(x, track)
+        first = self._end - x.size
+        since = max(self._end - count - GUARD_HOPS * track.hop, self._told + 1)
+
+        def told(places: list[Place], *, there: bool) -> list[Place]:
+            """Return what is new, counted from the start of the stream.
+
+            What is `there` takes frames of the stream; missing samples do not.
+            """
+            moved = [replace(place, at=place.at + first) for place in places]
+            return [p for p in moved if p.at + (p.frames if there else 0) > since]
+
+        faults.missing = told([p for p in faults.missing if _jumps(track, x, p)], there=False)
+        faults.copies = told(faults.copies, there=True)
+        faults.zeroed = told([p for p in faults.zeroed if _between(track, p)], there=True)
+        faults.frozen = told([p for p in faults.frozen if _between(track, p)], there=True)
+        findings = faults.findings(self._rate_hz)
+        if findings:
+            self._told = max(p.at + p.frames for found in findings for p in found.places)
+            found = min(findings, key=lambda one: one.places[0].at)
+            code: VoidCode = "repeated_block" if found.code == "block_repeated" else "drop_out"
+            return Void(code, found.sentence)
+        return self._muted(
+            x, first, told([p for p in faults.faded if _between(track, p)], there=True)
+        )
+
+    def _muted(self, x: NDArray[np.float64], first: int, faded: list[Place]) -> Void | None:
+        """Return the void of a tone that gives way to exact zeros: no fine converter does that."""
+        for place in faded:
+            zeros = x[place.at - first : place.at - first + place.frames]
+            if place.frames >= LONGEST_BLOCK_S * self._rate_hz and not np.any(zeros):
+                self._told = place.at + place.frames
+                return Void(
+                    "processed",
+                    f"At {place.at / self._rate_hz:.3f} s the tone gives way to exact zeros: a "
+                    "noise gate or a mute switch is in the path; switch it off.",
+                )
+        return None
+
+    def _tail(self, hz: float) -> int:
+        return round(max(TAIL_S, TAIL_PERIODS / hz) * self._rate_hz)
+
+    def _changed(self, channel: int, tone_hz: float | None, port_void: Void) -> Void:
+        """Say what changes the samples, where the port is sure that something does."""
+        x = self._newest(channel, round(KEEP_S * self._rate_hz))
+        track = track_tone(x, self._rate_hz, self._hz, hop_periods=HOP_PERIODS)
+        words = [] if track is None else _what_moves(track, tone_hz)
+        if len(self._kept[-1]) == 2 and _one_input(self._kept[-1]):
+            words.append("both inputs carry the same samples: mixed to one.")
+        if not words:
+            return port_void
+        return Void("processed", " ".join((_sure(port_void.reason), *words)))
+
+
+def _sure(reason: str) -> str:
+    return f"{reason.split(':')[0]}: a program on the way changes the samples."
+
+
+def _what_moves(track: ToneTrack, tone_hz: float | None) -> list[str]:
+    none = np.zeros(track.phasors.size, dtype=bool)
+    words = []
+    moved = level_finding(movement_of(track, none))
+    if moved is not None:
+        words.append(f"If nobody turned a knob: {moved.sentence[0].lower()}{moved.sentence[1:]}")
+    start, stop = unbroken(track.present)
+    if tone_hz is not None and stop - start >= 4:
+        hz, u_hz = frequency(track, start, stop)
+        ppm, u_ppm = 1e6 * (hz / tone_hz - 1.0), 1e6 * u_hz / tone_hz
+        if abs(ppm) > CRYSTALS_PPM + u_ppm:
+            words.append(
+                f"The tone is {ppm:+.0f} parts in a million off: a rate converter; set one rate "
+                "everywhere."
+            )
+    return words
+
+
+def _between(track: ToneTrack, place: Place) -> bool:
+    """Return whether the tone is there on both sides of a place, not only begins or ends."""
+    before, after = place.at // track.hop - 2, (place.at + place.frames) // track.hop + 1
+    there = track.present
+    return before >= 0 and after < there.size and bool(there[before] and there[after])
+
+
+def _jumps(track: ToneTrack, x: NDArray[np.float64], place: Place) -> bool:
+    """Return whether one and the same steady wave goes on after a place with another phase."""
+    hop = place.at // track.hop
+    # Each hop looks at two hops' length: those that touch the place are left out.
+    before = track.phasors[max(0, hop - 5) : max(0, hop - 1)]
+    after = track.phasors[hop + 1 : hop + 5]
+    if before.size == 0 or after.size == 0:
+        return False
+    moves = track.phasors[1:] * track.phasors[:-1].conj()
+    scatter_rad = 1.4826 * float(np.median(np.abs(np.angle(moves))))
+    scatter_db = 1.4826 * float(np.median(np.abs(np.diff(track.levels_db))))
+    change = complex(after.mean() / before.mean())
+    if abs(cmath.phase(change)) < max(LEAST_JUMP_RAD, SCATTERS * scatter_rad):
+        return False
+    if abs(db_from_ratio(abs(change))) > SAME_LEVEL_DB + SCATTERS * scatter_db:
+        return False
+    reach, edge = 5 * track.hop, track.hop // 2
+    sides = (x[max(0, place.at - reach) : place.at - edge], x[place.at + edge : place.at + reach])
+    return all(_repeats(side, 2.0 * math.pi / track.w) for side in sides)
+
+
+def _repeats(x: NDArray[np.float64], period: float) -> bool:
+    """Return whether a stretch is a wave that repeats, and no music."""
+    shift = whole_periods(period)
+    if x.size <= shift + period:
+        shift = round(period)
+    moved = x[shift:] - x[:-shift]
+    return bool(moved.size and float(np.square(moved).mean()) <= 2.0 * OTHER * float(x.var()))
+
+
+def _one_input(channels: NDArray[np.float64]) -> bool:
+    """Return whether two inputs are alike though there is noise of a converter in them."""
+    left, right = channels
+    if not np.array_equal(left, right):
+        return False
+    # Between the lines of a spectrum stands the noise; |X|^2 of it is exponential, whose median
+    # is ln 2 of its mean (H. L. Van Trees, "Detection, Estimation, and Modulation Theory", 1968).
+    window = hann(left.size)
+    power = np.square(np.abs(np.fft.rfft(left * window)))
+    noise = math.sqrt(float(np.median(power)) / (math.log(2.0) * float(window @ window)))
+    return noise > NOISE_FS
