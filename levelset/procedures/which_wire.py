@@ -22,10 +22,9 @@ from levelset.procedures.stretching import (
     whole_periods_s,
 )
 from levelset.quantity import Quantity
-from levelset.signals.channels import LAYOUTS, ChannelSignals
-from levelset.signals.which_wire import wire_codes
+from levelset.signals.channels import ChannelSignals
+from levelset.signals.which_wire import which_wire_track
 
-PEAK_DBFS = -6.0
 PERIODS = 4
 LOUDER_STEPS = 5
 """By so many numbers the volume goes up where the track is too weak."""
@@ -54,13 +53,7 @@ class NamedWire:
 
 def wire_track(plan: JobPlan) -> ChannelSignals:
     """Return the coded track for the player of the plan."""
-    channels = LAYOUTS[plan.source.player_channels]
-    return ChannelSignals(
-        "which-wire",
-        "tells which channel a wire carries, and its polarity",
-        channels,
-        wire_codes(channels, PEAK_DBFS),
-    )
+    return which_wire_track(plan.source.player_channels)
 
 
 def name_the_wire(plan: JobPlan) -> Steps:
@@ -151,8 +144,7 @@ def wire_sentence(found: WireReading) -> str:
 
 
 def _wire_spec(analysis: str, track: ChannelSignals) -> StretchSpec:
-    period_s = wire_codes(track.channels, PEAK_DBFS)[0].period_s
-    seconds = whole_periods_s(period_s, PERIODS)
+    seconds = whole_periods_s(track.period_s, PERIODS)
     return stretch_spec(analysis, seconds, "unknown", channels=list(track.channels))
 
 

@@ -72,6 +72,11 @@ class ChannelSignals:
         """Highest frequency of all channels, Hz."""
         return max(part.highest_hz for part in self.parts)
 
+    @property
+    def period_s(self) -> float:
+        """Longest period of its channels, s; 0 where none has one."""
+        return max(float(getattr(part, "period_s", 0.0)) for part in self.parts)
+
     def at(self, time_s: NDArray[np.float64], channel: int = 0) -> NDArray[np.float64]:
         """Return the value of one channel in full scale at each time, s; shape (n,)."""
         return self.parts[channel].at(time_s)

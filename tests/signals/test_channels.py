@@ -74,7 +74,7 @@ def test_a_file_has_the_channels_in_their_order(tmp_path, count, ending):
     write_track(path, codes(track, 48_000, 24, count), 48_000, count, 24)
     values, rate_hz = soundfile.read(path, always_2d=True)
     assert (rate_hz, values.shape) == (48_000, (240_000, count))
-    steady = np.arange(3 * 48_000 + 100, 4 * 48_000 - 100)
+    steady = np.arange(3 * 48_000 + 100, 3 * 48_000 + 4100)
     for n in range(count):
         exact = track.gain(24) * track.signal.parts[n].at(steady / 48_000 - 2.0)
         np.testing.assert_allclose(values[steady, n], exact, atol=2.0**-22)
@@ -120,7 +120,8 @@ def test_samples_come_back_and_what_lies_between_is_band_limited():
     np.testing.assert_allclose(again, x[8000:10_000], atol=1e-6)
     level_dbfs = 20.0 * np.log10(np.sqrt(2.0 * np.mean(x[8000:16_000] ** 2)))
     assert signal.level_dbfs == pytest.approx(level_dbfs, abs=1e-6)
-    assert np.abs(between).max() <= signal.peak_fs * 1.001
+    close = scipy.signal.resample(x[8000:16_000], 32 * 8000)
+    assert np.abs(close).max() <= signal.peak_fs <= 1.021 * np.abs(close).max()
 
 
 def test_an_excerpt_ends_and_bad_samples_are_refused():
