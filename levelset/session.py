@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,13 +12,16 @@ from levelset.errors import UsageError
 from levelset.procedures.agenda import Entry, agenda
 from levelset.procedures.catalogue import further_steps, run_step, whole_job
 from levelset.procedures.engine import Engine
-from levelset.procedures.facts import StepResult
+from levelset.procedures.facts import DONE, StepResult
 from levelset.procedures.protocol import Person
 
 if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers, Port
     from levelset.record.job import Job
+
+MOST_TURNS = 3
+"""How often one run does the same step at most."""
 
 
 @dataclass
@@ -76,8 +80,8 @@ class Session:
     ) -> list[StepResult]:
         """Run what is left of the whole job with this person; returns every step's result.
 
-        A step that did not end well is left behind, so that the rest gets its turn; it is to be
-        done the next time.
+        A step that did not end well is left behind, so that the rest gets its turn, and is to be
+        done the next time. One that later steps outdate is done again, but never endlessly.
 
         Raises
         ------
@@ -86,20 +90,25 @@ class Session:
         """
         engine = self._engine_for(person)
         results: list[StepResult] = []
-        for name, channel in whole_job(self.plan):
-            if not any(e.is_left and e.name == (name, channel) for e in self.agenda()):
-                continue
-            step = run_step(engine, self.port.info, name, channel)
+        turns: Counter[tuple[str, str | None]] = Counter()
+        while (entry := self._next(turns)) is not None:
+            step = run_step(engine, self.port.info, *entry.name)
             results.append(step)
             if on_step is not None:
                 on_step(step)
             if step.outcome == "aborted":
                 break
+            turns[entry.name] += 1 if step.outcome in DONE else MOST_TURNS
         return results
+
+    def _next(self, turns: Counter[tuple[str, str | None]]) -> Entry | None:
+        """Return the first step that is left and has not had all its turns."""
+        return next((e for e in self.agenda() if e.is_left and turns[e.name] < MOST_TURNS), None)
 
     def agenda(self) -> tuple[Entry, ...]:
         """Return every step of the whole job and what can be done beside it, with what became."""
         return agenda(
+            self.plan,
             whole_job(self.plan),
             self._engine.steps if self._engine is not None else self._recorded(),
             stored_calibration=self.stored_calibration,

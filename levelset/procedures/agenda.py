@@ -1,15 +1,21 @@
 """What of a job is done and what is left: how a job is taken up where it was left.
 
 The unit of taking up is the procedure. A step counts while nothing that it was built on has been
-done again since: gains that were set at another clean volume have to be set again.
+done again since: gains that were set at another clean volume have to be set again, and so has one
+that stands above a channel which it has to match.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from levelset.procedures.facts import DONE, StepResult
+from levelset.procedures.facts import DONE, Facts, StepResult
+from levelset.procedures.matching import above_its_group
+
+if TYPE_CHECKING:
+    from levelset.plan.job import JobPlan
 
 OF_OWN_CALIBRATION = ("calibrate", "probe_check")
 """Steps that belong to a touch in this job: there is none where a calibration came from a store."""
@@ -38,7 +44,8 @@ class Entry:
     done : bool
         Whether that end counts.
     outdated_by : str or None
-        Procedure that was done again since, so that this one has to be done again too.
+        Procedure that was done again since, or in words what else has happened, so that this one
+        has to be done again too.
     further : bool
         Whether it is no part of the whole job, but can be done beside it.
     """
@@ -62,6 +69,7 @@ class Entry:
 
 
 def agenda(
+    plan: JobPlan,
     order: Iterable[tuple[str, str | None]],
     steps: Sequence[StepResult],
     *,
@@ -72,6 +80,8 @@ def agenda(
 
     Parameters
     ----------
+    plan : JobPlan
+        The plan, for channels that must match.
     order : iterable of (str, str or None)
         Procedures and channels of the whole job.
     steps : sequence of StepResult
@@ -87,15 +97,21 @@ def agenda(
         One for each step of `order`, then one for each of `further`.
     """
     newest = {(step.procedure, step.channel): n for n, step in enumerate(steps)}
+    facts = Facts(None, steps)
+    above = above_its_group(plan, {c.name: facts.result("gain", c.name) for c in plan.channels})
+
+    def entry(procedure: str, channel: str | None) -> Entry:
+        found = _entry(procedure, channel, steps, newest)
+        if procedure == "gain" and found.done and channel in above:
+            return replace(found, done=False, outdated_by=f"{above[channel][0]} was set lower")
+        return found
+
     of_job = (
-        _entry(procedure, channel, steps, newest)
+        entry(procedure, channel)
         for procedure, channel in order
         if not (stored_calibration and procedure in OF_OWN_CALIBRATION)
     )
-    beside = (
-        replace(_entry(procedure, channel, steps, newest), further=True)
-        for procedure, channel in further
-    )
+    beside = (replace(entry(procedure, channel), further=True) for procedure, channel in further)
     return (*of_job, *beside)
 
 

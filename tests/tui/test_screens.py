@@ -110,7 +110,7 @@ def test_a_job_that_was_begun_opens_on_its_steps():
         assert isinstance(app.screen, StepsScreen)
         text = screen_text(app)
         assert "GO ON         from: bass: set the gain" in text
-        assert "DO AGAIN      bass: set the gain (done again: find the clean volume)" in text
+        assert "DO AGAIN      bass: set the gain (since then: find the clean volume)" in text
 
     session.entries = ()
     run_with(app, scenario)

@@ -162,7 +162,7 @@ def agenda_line(entry: Entry, width: int) -> str:
         state = "if wanted" if entry.further else "TO DO"
     about = entry_words(entry)
     if entry.outdated_by is not None:
-        about += f" (done again: {procedure_words(entry.outdated_by)})"
+        about += f" (since then: {procedure_words(entry.outdated_by)})"
     return f"{state:<14}{about}"[:width]
 
 
