@@ -10,6 +10,7 @@ from levelset.probe.reading import TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     AT_END,
+    NO_CHANGE,
     Patience,
     Steps,
     ask_volume,
@@ -156,7 +157,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CALIBRATE")
     shown = guidance
     while True:
-        event: TipsReading | Answer = yield Listen(spec, shown, (AT_END,))
+        # Where a limiter holds the level, what there is must do.
+        event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
         if isinstance(event, Answer):
             return min(volume, plan.source.max_volume)
         leg = tip_a_of(event)

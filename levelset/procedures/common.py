@@ -42,6 +42,7 @@ OWN_TONE_DBFS = -1.0
 SOURCE_TRACK = "set-source"
 ACCEPT_MEAN = Offer("accept_now", "accept it as it is")
 AT_END = Offer("at_end", "it does not turn any further")
+NO_CHANGE = Offer("no_change", "it turned, the level stays")
 
 Steps = Generator[Any, Any, Any]
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from levelset.analysis.volume_curve import MISSED
 from levelset.procedures.common import (
     AT_END,
+    NO_CHANGE,
     Patience,
     Steps,
     ask_volume,
@@ -23,7 +24,6 @@ from levelset.procedures.protocol import (
     CurvePoint,
     Guidance,
     Listen,
-    Offer,
 )
 from levelset.procedures.steady import ClippingWatch, LevelWatch, over_limit
 from levelset.procedures.what_plays import WhatPlays
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
 UNDECIDED_READINGS = 12
 """A settled level that shows clipping now and then counts as over the limit after this many."""
 
-NO_CHANGE = Offer("no_change", "it turned, the level stays")
 CLOSE_LOOKS, STRIDE = 2, 4
 """After so many steps without a change the volume goes up by several numbers at a time."""
 FOLLOWS_DB = 0.3
