@@ -9,6 +9,7 @@ import click
 from levelset.cli.common import EXIT_NO, print_json
 from levelset.cli.measure import print_reading, scale_from
 from levelset.errors import UsageError
+from levelset.limits import require_between
 
 
 @click.command()
@@ -71,6 +72,12 @@ def doctor(as_json: bool) -> None:
 @click.option(
     "--limit", type=float, default=1.0, show_default=True, metavar="PERCENT", help="THD limit, %."
 )
+@click.option(
+    "--updates",
+    type=float,
+    metavar="HZ",
+    help="So many overlapping readings a second, 1 to 20; else one window after the other.",
+)
 @click.option("--json", "--json-lines", "as_json", is_flag=True, help="A JSON line a reading.")
 def watch(
     device: str | None,
@@ -80,6 +87,7 @@ def watch(
     calibration: str | None,
     volts_per_full_scale: float | None,
     limit: float,
+    updates: float | None,
     as_json: bool,
 ) -> None:
     r"""Read volts, distortion and clipping live.
@@ -88,20 +96,27 @@ def watch(
     Example:
       levelset watch --device pulse --seconds 10
       levelset watch --device pulse --volts-per-full-scale 150 --json-lines
+      levelset watch --device pulse --updates 20
     """
     if seconds is not None and not 0.0 < seconds <= 1e6:
         raise UsageError(f"--seconds {seconds:g} is out of range", "give a time above 0")
     if not 0.0 < limit <= 100.0:
         raise UsageError(f"--limit {limit:g} % is out of range", "give 0 to 100 %")
+    if updates is not None:
+        require_between(updates, "--updates", 1.0, 20.0, "Hz")
     scale = scale_from(calibration, volts_per_full_scale, channels)
 
     from levelset.ports.live import open_live
     from levelset.probe.reading import reading_as_json
+    from levelset.recordings.live import follow
     from levelset.recordings.live import watch as read
 
     port = open_live(device, output=None, rate_hz=rate, channels=channels)
     try:
-        for reading in read(port, scale, limit):
+        readings = (
+            read(port, scale, limit) if updates is None else follow(port, scale, limit, updates)
+        )
+        for reading in readings:
             if as_json:
                 print_json(reading_as_json(reading))
             else:

@@ -26,9 +26,9 @@ def rate_void(rate_hz: int, calibration: Calibration) -> Void | None:
     )
 
 
-def limit_void(samples: NDArray[np.float64], tip: int, calibration: Calibration) -> Void | None:
-    """Return why a tip, shape (n,), carries more than its probe is stated for, or None."""
-    peak_v = peak_fs(samples) * calibration.volts_per_full_scale[tip].value
+def limit_void(peak: float, tip: int, calibration: Calibration) -> Void | None:
+    """Return why a tip with this peak, full scale, carries more than its probe is stated for."""
+    peak_v = peak * calibration.volts_per_full_scale[tip].value
     if peak_v <= calibration.max_volts:
         return None
     return Void(

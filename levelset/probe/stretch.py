@@ -15,7 +15,7 @@ from levelset.analysis.result import Void
 from levelset.analysis.signal_kind import Kind, signal_kind
 from levelset.analysis.two_taps import TwoTaps, compare_taps
 from levelset.analysis.which_wire import WirePart, read_wire
-from levelset.probe.faults import limit_void, rate_void
+from levelset.probe.faults import limit_void, peak_fs, rate_void
 from levelset.probe.stretch_reading import Found, StretchReading, StretchSpec
 from levelset.quantity import Quantity
 from levelset.signals.multitone import response_tones
@@ -241,7 +241,7 @@ def _input_void(
             )
         void = live_overload(column) if spec.live else None
         if void is None and calibration is not None:
-            void = limit_void(column, tip, calibration)
+            void = limit_void(peak_fs(column), tip, calibration)
         if void is not None:
             return void
     return None

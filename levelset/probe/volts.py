@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from levelset.analysis.health import input_void
 from levelset.analysis.result import ToneResult, Void
@@ -59,18 +59,72 @@ def read_tips(
     """
     if samples.ndim != 2 or samples.shape[0] != frames.count or samples.shape[1] < 1:
         raise ValueError(f"samples of shape {samples.shape} do not fit {frames.count} frames")
-    window = _Window(samples, frames, spec, calibration, with_picture)
+    return tips_reading(
+        _Sampled(samples, frames, spec, calibration, with_picture),
+        frames,
+        spec,
+        calibration,
+        start_hz,
+    )
+
+
+class Tips(Protocol):
+    """One window of the tips, in full scale: what a reading is put together from.
+
+    ``count`` is the number of tips. ``pair`` is A - B with B in the scale of A.
+    """
+
+    count: int
+
+    def health(self) -> list[Void | None]:
+        """Return for every tip why its input cannot be read, or None."""
+        ...
+
+    def peak_fs(self, tip: int) -> float:
+        """Return the largest magnitude of a tip, from 0."""
+        ...
+
+    def tone(self, which: int | Literal["pair"], start_hz: float | None) -> ToneResult:
+        """Read a tip, from 0, or the pair."""
+        ...
+
+    def phasors(self, frequency_hz: float) -> tuple[complex, complex]:
+        """Return the complex amplitude of each tip at a frequency, not scaled."""
+        ...
+
+
+def tips_reading(
+    tips: Tips,
+    frames: Frames,
+    spec: ToneSpec,
+    calibration: Calibration | None,
+    start_hz: float | None = None,
+) -> TipsReading:
+    """Put a reading of all tips together; see `read_tips`."""
+    window = _Window(tips, frames, spec, calibration)
     legs = []
-    for tip in range(window.tips):
+    for tip in range(tips.count):
         legs.append(window.leg(tip, start_hz))
         if start_hz is None and legs[-1].tone.frequency_hz is not None:
             start_hz = legs[-1].tone.frequency_hz.value
-    pair = window.pair(legs, start_hz) if window.tips == 2 else None
+    pair = window.pair(legs, start_hz) if tips.count == 2 else None
     return TipsReading(frames, spec, tuple(legs), pair)
 
 
-class _Window:
-    """One window of samples with everything that is needed to read it."""
+def tip_count(channels: int, calibration: Calibration | None) -> int:
+    """Return how many of the channels are tips."""
+    scales = () if calibration is None else calibration.volts_per_full_scale
+    return min(channels, len(scales) or 2)
+
+
+def b_to_a(calibration: Calibration | None) -> float:
+    """Return what tip B is multiplied by to have the scale of tip A."""
+    scales = () if calibration is None else calibration.volts_per_full_scale
+    return scales[1].value / scales[0].value if len(scales) == 2 else 1.0
+
+
+class _Sampled:
+    """`Tips` of a window of samples, each read by itself."""
 
     def __init__(
         self,
@@ -80,58 +134,86 @@ class _Window:
         calibration: Calibration | None,
         with_picture: bool,
     ) -> None:
+        self.count = tip_count(samples.shape[1], calibration)
+        self._samples = samples[:, : self.count]
+        self._frames = frames
+        self._spec = spec
+        self._calibration = calibration
+        self._with_picture = with_picture
+
+    def health(self) -> list[Void | None]:
+        return list(input_void(self._samples, self._frames.rate_hz, self._spec.live))
+
+    def peak_fs(self, tip: int) -> float:
+        return peak_fs(self._samples[:, tip])
+
+    def tone(self, which: int | Literal["pair"], start_hz: float | None) -> ToneResult:
+        pair = which == "pair"
+        if which == "pair":
+            x = self._samples[:, 0] - b_to_a(self._calibration) * self._samples[:, 1]
+        else:
+            x = self._samples[:, which]
+        return read_tone(
+            x,
+            self._frames.rate_hz,
+            limit_percent=self._spec.limit_percent,
+            expected_hz=self._spec.expected_hz,
+            start_hz=start_hz,
+            response=None if self._calibration is None else self._calibration.response,
+            with_picture=self._with_picture and (pair or self.count == 1),
+        )
+
+    def phasors(self, frequency_hz: float) -> tuple[complex, complex]:
+        """Fit a sine with an offset to each tip by least squares."""
+        import numpy as np
+
+        w = 2.0 * np.pi * frequency_hz / self._frames.rate_hz
+        angle = w * (np.arange(self._frames.count) - 0.5 * (self._frames.count - 1))
+        basis = np.stack((np.cos(angle), np.sin(angle), np.ones_like(angle)))
+        c, s, _ = np.linalg.solve(basis @ basis.T, basis @ self._samples)
+        a, b = c - 1j * s
+        return complex(a), complex(b)
+
+
+class _Window:
+    """One window of the tips with everything that is needed to read it."""
+
+    def __init__(
+        self, tips: Tips, frames: Frames, spec: ToneSpec, calibration: Calibration | None
+    ) -> None:
         scales = () if calibration is None else calibration.volts_per_full_scale
-        self.tips = min(samples.shape[1], len(scales) or 2)
-        self.samples = samples[:, : self.tips]
+        self.tips = tips
         self.frames = frames
         self.spec = spec
         self.calibration = calibration
-        self.with_picture = with_picture
         self.scales = tuple(scale.value for scale in scales)
         self.faults = [self._fault(tip, void) for tip, void in enumerate(self._health())]
 
     def leg(self, tip: int, start_hz: float | None) -> Reading:
         """Read one tip against chassis."""
         void = self.faults[tip]
-        alone = self.tips == 1
-        if void is None and alone and self.spec.output in ("bridged", "unknown"):
+        if void is None and self.tips.count == 1 and self.spec.output in ("bridged", "unknown"):
             void = Void("output_unknown", _ONE_TIP[self.spec.output])
-        x = self.samples[:, tip]
         if void is not None:
-            return self._reading(tip + 1, _void_tone(void, x))
-        return self._reading(tip + 1, self._tone(x, start_hz, self.with_picture and alone))
+            return self._reading(tip + 1, _void_tone(void, self.tips.peak_fs(tip)))
+        return self._reading(tip + 1, self.tips.tone(tip, start_hz))
 
     def pair(self, legs: list[Reading], start_hz: float | None) -> Reading:
         """Read the difference of both tips."""
-        ratio = self.scales[1] / self.scales[0] if self.scales else 1.0
         void = self._pair_fault()
         if void is not None:
             return self._reading("pair", ToneResult(void))
-        x = self.samples[:, 0] - ratio * self.samples[:, 1]
-        tone = self._tone(x, start_hz, self.with_picture)
+        tone = self.tips.tone("pair", start_hz)
         frequency = next(
             (t.frequency_hz for t in (tone, *(leg.tone for leg in legs)) if t.frequency_hz), None
         )
         if frequency is not None:
-            a, b = self._phasors(frequency.value)
+            a, b = self.tips.phasors(frequency.value)
             slack = tone.amplitude_fs.u if tone.amplitude_fs is not None else 0.0
-            void = _output_fault(self.spec, a, b * ratio, slack)
+            void = _output_fault(self.spec, a, b * b_to_a(self.calibration), slack)
         if void is not None:
-            tone = _void_tone(void, x)
+            tone = ToneResult(void, peak_dbfs=tone.peak_dbfs)
         return self._reading("pair", tone)
-
-    def _tone(
-        self, x: NDArray[np.float64], start_hz: float | None, with_picture: bool
-    ) -> ToneResult:
-        return read_tone(
-            x,
-            self.frames.rate_hz,
-            limit_percent=self.spec.limit_percent,
-            expected_hz=self.spec.expected_hz,
-            start_hz=start_hz,
-            response=None if self.calibration is None else self.calibration.response,
-            with_picture=with_picture,
-        )
 
     def _reading(self, channel: int | Literal["pair"], tone: ToneResult) -> Reading:
         rate = self.frames.rate_hz
@@ -158,13 +240,13 @@ class _Window:
         if self.calibration is not None:
             changed = rate_void(self.frames.rate_hz, self.calibration)
         if changed is not None:
-            return [changed] * self.tips
-        return list(input_void(self.samples, self.frames.rate_hz, self.spec.live))
+            return [changed] * self.tips.count
+        return self.tips.health()
 
     def _fault(self, tip: int, void: Void | None) -> Void | None:
         if void is not None or self.calibration is None:
             return void
-        return limit_void(self.samples[:, tip], tip, self.calibration)
+        return limit_void(self.tips.peak_fs(tip), tip, self.calibration)
 
     def _pair_fault(self) -> Void | None:
         """Why the pair cannot even be read, the most serious reason first."""
@@ -186,17 +268,6 @@ class _Window:
             "silent_input",
             f"Tip {silent[0]} is silent: it has no contact, or the tone is off.",
         )
-
-    def _phasors(self, frequency_hz: float) -> tuple[complex, complex]:
-        """Complex amplitude of each tip by least squares with an offset, not scaled."""
-        import numpy as np
-
-        w = 2.0 * np.pi * frequency_hz / self.frames.rate_hz
-        angle = w * (np.arange(self.frames.count) - 0.5 * (self.frames.count - 1))
-        basis = np.stack((np.cos(angle), np.sin(angle), np.ones_like(angle)))
-        c, s, _ = np.linalg.solve(basis @ basis.T, basis @ self.samples)
-        a, b = c - 1j * s
-        return complex(a), complex(b)
 
 
 _ONE_TIP = {
@@ -237,7 +308,6 @@ def _output_fault(spec: ToneSpec, a: complex, b: complex, slack: float) -> Void 
     return Void("output_unknown", reason)
 
 
-def _void_tone(void: Void, x: NDArray[np.float64]) -> ToneResult:
-    peak = peak_fs(x)
+def _void_tone(void: Void, peak: float) -> ToneResult:
     known = math.isfinite(peak) and peak > 0.0
     return ToneResult(void, peak_dbfs=20.0 * math.log10(peak) if known else None)

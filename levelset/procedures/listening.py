@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+from levelset.analysis.stream.meter import newest_s
 from levelset.probe.dc import read_touch
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.probe.stretch import read_stretch
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
     from levelset.procedures.tape import Tape
 
     Samples = NDArray[np.float64]
-
-NEWEST_PERIODS = 4
-NEWEST_S = 0.05
-"""Shortest part of a window that is read while the level moves."""
 
 LOOK_AGAIN_S = 0.25
 """How often something that builds is looked at, s."""
@@ -199,6 +196,5 @@ def ear_for(spec: AnySpec, since: int, last_hz: float | None) -> Ear:
 
 def newest_part(frames: Frames, spec: ToneSpec) -> Frames:
     """Return the end of a window, as short as a tone can be read: 4 periods, at least 50 ms."""
-    periods_s = 0.0 if spec.expected_hz is None else NEWEST_PERIODS / spec.expected_hz
-    count = min(round(max(NEWEST_S, periods_s) * frames.rate_hz), frames.count)
+    count = min(round(newest_s(spec.expected_hz) * frames.rate_hz), frames.count)
     return Frames(frames.stream, frames.first + frames.count - count, count, frames.rate_hz)

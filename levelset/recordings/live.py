@@ -1,4 +1,4 @@
-"""Live readings: one window after the other of every channel of an open port."""
+"""Live readings of every channel of an open port, window after window or overlapping."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.health import input_void
+from levelset.analysis.health import input_void, peak_dbfs
 from levelset.analysis.result import ToneResult
+from levelset.analysis.stream.meter import StreamMeter, Wanted
 from levelset.analysis.tone import read_tone
 from levelset.probe.reading import Reading
 
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 WINDOW_S = 0.25
 WINDOW_PERIODS = 10
 LONGEST_WINDOW_S = 1.0
+
+HEALTH_S = 0.1
+"""Newest part in which the raw codes are looked at: every code comes by more than once."""
 
 
 def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Reading]:
@@ -46,9 +50,7 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
     known_hz: list[float | None] = [None] * channels
     held: list[Block] = []
     for block in port.blocks():
-        if held and block.first_frame != held[-1].first_frame + len(held[-1].samples):
-            held = []
-        if held and block.stream != held[-1].stream:
+        if held and not _follows(block, held[-1]):
             held = []
         held.append(block)
         first = held[0].first_frame
@@ -60,14 +62,75 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
         voids = input_void(samples, rate_hz, live=True)
         for channel in range(channels):
             part = np.ascontiguousarray(samples[:, channel])
-            void = lost or voids[channel]
-            reading = _read(
-                part, channel + 1, held[0].time_s, rate_hz, void, scale, limit_percent, known_hz
-            )
-            found = reading.tone.frequency_hz
+            void = lost or voids[channel] or _scale_void(part, channel + 1, rate_hz, scale)
+            if void is None:
+                tone = read_tone(
+                    part,
+                    rate_hz,
+                    limit_percent=limit_percent,
+                    expected_hz=None,
+                    start_hz=known_hz[channel],
+                    response=None if scale is None else scale.response,
+                )
+            else:
+                tone = ToneResult(void, peak_dbfs=peak_dbfs(part))
+            found = tone.frequency_hz
             known_hz[channel] = None if found is None else found.value
-            yield reading
+            yield _in_volts(channel + 1, held[0].time_s, frames / rate_hz, tone, scale)
         held = []
+
+
+def follow(
+    port: Port, scale: Scale | None, limit_percent: float, updates_hz: float
+) -> Iterator[Reading]:
+    """Read every channel of a port over the newest window, several times a second.
+
+    Parameters
+    ----------
+    port, scale, limit_percent
+        As for `watch`.
+    updates_hz : float
+        Readings of each channel a second.
+
+    Yields
+    ------
+    Reading
+        For each update one of every channel, voids included. A window is that of `watch` while
+        the tone is steady, and as short as 50 ms or four periods while it moves.
+    """
+    rate_hz, channels = port.info.rate_hz, port.info.channels
+    wanted = Wanted(
+        updates_hz=updates_hz,
+        window_s=WINDOW_S,
+        window_periods=WINDOW_PERIODS,
+        limit_percent=limit_percent,
+        response=None if scale is None else scale.response,
+    )
+    meter = StreamMeter(rate_hz, channels, wanted)
+    newest, last = np.empty((0, channels)), None
+    for block in port.blocks():
+        if last is None or not _follows(block, last):
+            meter.restart(block.first_frame)
+            newest = newest[:0]
+        last = block
+        newest = np.concatenate((newest, block.samples))[-round(HEALTH_S * rate_hz) :]
+        updates = meter.push(block.samples)
+        if not updates:
+            continue
+        update = updates[-1]
+        lost = port.path_void(block.stream, update.first, update.count)
+        voids = input_void(newest, rate_hz, live=True)
+        start_s = block.time_s + (update.first - block.first_frame) / rate_hz
+        for channel, tone in enumerate(update.tones):
+            part = newest[:, channel]
+            void = lost or voids[channel] or _scale_void(part, channel + 1, rate_hz, scale)
+            if void is not None:
+                tone = ToneResult(void, peak_dbfs=peak_dbfs(part))
+            yield _in_volts(channel + 1, start_s, update.count / rate_hz, tone, scale)
+
+
+def _follows(block: Block, last: Block) -> bool:
+    return block.stream == last.stream and block.first_frame == last.first_frame + len(last.samples)
 
 
 def _window_frames(known_hz: list[float | None], rate_hz: int) -> float:
@@ -76,32 +139,18 @@ def _window_frames(known_hz: list[float | None], rate_hz: int) -> float:
     return min(max(WINDOW_S, periods_s), LONGEST_WINDOW_S) * rate_hz
 
 
-def _read(
-    samples: NDArray[np.float64],
-    channel: int,
-    start_s: float,
-    rate_hz: int,
-    void: Void | None,
-    scale: Scale | None,
-    limit_percent: float,
-    known_hz: list[float | None],
+def _scale_void(
+    samples: NDArray[np.float64], channel: int, rate_hz: int, scale: Scale | None
+) -> Void | None:
+    if scale is None:
+        return None
+    return scale.void(channel, rate_hz, float(np.abs(samples).max()))
+
+
+def _in_volts(
+    channel: int, start_s: float, duration_s: float, tone: ToneResult, scale: Scale | None
 ) -> Reading:
-    peak = float(np.abs(samples).max())
-    if void is None and scale is not None:
-        void = scale.void(channel, rate_hz, peak)
-    if void is not None:
-        peak_dbfs = 20.0 * float(np.log10(peak)) if peak > 0.0 and np.isfinite(peak) else None
-        tone = ToneResult(void, peak_dbfs=peak_dbfs)
-    else:
-        tone = read_tone(
-            samples,
-            rate_hz,
-            limit_percent=limit_percent,
-            expected_hz=None,
-            start_hz=known_hz[channel - 1],
-            response=None if scale is None else scale.response,
-        )
     volts = total = None
     if scale is not None and tone.void is None:
         volts, total = scale.volts(channel, tone)
-    return Reading(channel, start_s, len(samples) / rate_hz, tone, volts, total)
+    return Reading(channel, start_s, duration_s, tone, volts, total)

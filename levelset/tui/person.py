@@ -58,6 +58,10 @@ class ScreenPerson:
             self._catch_up.clear()
             self._hands.see(view)
 
+    def glimpse(self, view: View) -> None:
+        """Show a view between two readings; simulated hands go by the readings alone."""
+        self._post(Seen(view))
+
     def answer(self, view: View) -> Answer | None:
         """Return what the person said to this instruction, if anything.
 

@@ -211,11 +211,11 @@ class StreamMeter:
         phasors = np.zeros(self._signals, dtype=np.complex128)
         tones: list[ToneResult | None] = [None] * self._signals
         if self._w is not None:
-            tones, phasors = self._followed(self._blocks)
-            shortest = self._window_blocks(newest_s(self._frequency_hz))
+            w, shortest = self._w, self._window_blocks(newest_s(self._frequency_hz))
+            tones, phasors = self._followed(self._blocks, w)
             if _moves(tones) and shortest < self._blocks:
                 self._blocks = shortest
-                tones, phasors = self._followed(shortest)
+                tones, phasors = self._followed(shortest, w)
         found = [
             self._searched_for(signal) if tone is None else tone
             for signal, tone in enumerate(tones)

@@ -1,0 +1,76 @@
+"""What a screen shows between two readings: the newest window, ten times a second.
+
+A glimpse moves the digits and says clipping at once. Procedures, simulated hands and the record
+never see it: they go by the readings that answer ``Listen``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
+from levelset.probe.reading import ToneSpec
+from levelset.probe.tips_meter import TipsMeter
+
+if TYPE_CHECKING:
+    from levelset.ports.base import Block, Port
+    from levelset.probe.calibration import Calibration
+    from levelset.probe.reading import TipsReading
+    from levelset.procedures.protocol import View
+
+GLIMPSES_HZ = 10.0
+
+
+@runtime_checkable
+class Follower(Protocol):
+    """A person who looks at the screen all the time."""
+
+    def glimpse(self, view: View) -> None:
+        """Look at a view that has the newest window in place of the last reading."""
+        ...
+
+
+class Glimpses:
+    """Follows the tips while a procedure listens to a tone.
+
+    Parameters
+    ----------
+    port : Port
+        Where the blocks come from.
+    person : object
+        Who may be a `Follower`; for anybody else nothing is computed.
+    """
+
+    def __init__(self, port: Port, person: object) -> None:
+        self._port = port
+        self._follower = person if isinstance(person, Follower) else None
+        self._for: tuple[ToneSpec, Calibration | None] | None = None
+        self._meter: TipsMeter | None = None
+        self._newest: TipsReading | None = None
+
+    def listen(self, spec: object, calibration: Calibration | None) -> None:
+        """Follow what a procedure listens to, as long as it is a tone."""
+        self._newest = None
+        if self._follower is None or not isinstance(spec, ToneSpec):
+            self._for = self._meter = None
+        elif self._for != (spec, calibration):
+            info = self._port.info
+            self._for = (spec, calibration)
+            self._meter = TipsMeter(info.rate_hz, info.channels, spec, calibration, GLIMPSES_HZ)
+
+    def take(self, block: Block) -> None:
+        """Follow the tips through a block."""
+        if self._meter is not None:
+            reading = self._meter.push(block.samples, block.stream, block.first_frame)
+            self._newest = self._newest if reading is None else reading
+
+    def show(self, view: View) -> None:
+        """Show the newest window, where there is one that was not shown."""
+        reading, self._newest = self._newest, None
+        if reading is None or self._follower is None:
+            return
+        frames = reading.frames
+        void = self._port.path_void(frames.stream, frames.first, frames.count)
+        if void is not None:
+            reading = reading.voided(void)
+        self._follower.glimpse(replace(view, reading=reading))
