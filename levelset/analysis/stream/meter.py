@@ -242,10 +242,10 @@ class StreamMeter:
     def _window_blocks(self, seconds: float) -> int:
         return max(1, math.ceil(seconds * self._rate_hz / self._block - 1e-6))
 
-    def _followed(self, blocks: int) -> tuple[list[ToneResult | None], NDArray[np.complex128]]:
+    def _followed(
+        self, blocks: int, started_w: float
+    ) -> tuple[list[ToneResult | None], NDArray[np.complex128]]:
         """Read the signals that have the tone of the last window; None where one has not."""
-        assert self._w is not None
-        started_w = self._w
         fits = fit_together(self._kept, blocks, started_w, self._order)
         samples = self._kept.window(blocks)
         n = samples.shape[1]
