@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from levelset.plan.job import JobPlan, MeterSpec, ProbePlan, SourcePlan, plan_channel
+from levelset.signals.channels import LAYOUTS
 
 if TYPE_CHECKING:
     from levelset.simulation.car import CarTruth
@@ -45,7 +46,9 @@ def job_plan(truth: CarTruth) -> JobPlan:
         vehicle="simulated car (invented)",
         invented=True,
         source=SourcePlan(
-            max_volume=truth.source.max_volume, start_volume=truth.source.start_volume
+            max_volume=truth.source.max_volume,
+            start_volume=truth.source.start_volume,
+            player_channels=_player_channels(truth),
         ),
         channels=tuple(
             plan_channel(
@@ -80,3 +83,11 @@ def job_plan(truth: CarTruth) -> JobPlan:
         limit_percent=LIMIT_PERCENT,
         margin_db=MARGIN_DB,
     )
+
+
+def _player_channels(truth: CarTruth) -> int:
+    """Return the fewest channels of a player that has all those of the taps."""
+    mixes = (truth.source.channels, *(tap.channels for tap in truth.source.taps))
+    names = {name for mix in mixes for name, _ in mix}
+    fits = [count for count, layout in sorted(LAYOUTS.items()) if names <= set(layout)]
+    return fits[0] if fits else max(LAYOUTS)
