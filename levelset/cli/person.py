@@ -124,6 +124,9 @@ def reading_line(view: View) -> str:
     if tone.thd_percent is not None:
         text += f"  THD {tone.thd_percent.value:.3f} %"
     listen = view.instruction
+    if isinstance(listen, Listen) and listen.guidance.mark_dbfs is not None:
+        to_go_db = listen.guidance.to_go_db or 0.0
+        text += f"  mark {listen.guidance.mark_dbfs:.1f} dBFS, {to_go_db:+.1f} dB to go"
     if isinstance(listen, Listen):
         target_v = listen.guidance.target_volts_rms
         if target_v is not None and one.volts_rms is not None:
@@ -157,11 +160,24 @@ def _lines(instruction: Instruction) -> list[str]:
         case Acknowledge(caution):
             return ["", f"CAUTION: {caution.title}", caution.text, "  enter: read and done"]
         case Ask():
-            want = {"done": "enter: done", "yes_no": "y or n, then enter"}.get(instruction.answer)
-            return ["", instruction.sentence, f"  {want or f'a number {instruction.unit}, enter'}"]
+            return ["", instruction.sentence, f"  {_wanted(instruction)}"]
         case Finish():
             return ["", f"{instruction.outcome}: {instruction.sentence}"]
     return []
+
+
+def _wanted(ask: Ask) -> str:
+    """Return how a question is answered."""
+    choices = ", ".join(f"{one.key} {one.label}" for one in ask.choices)
+    match ask.answer:
+        case "done":
+            return "enter: done"
+        case "yes_no":
+            return "y or n, then enter"
+        case "choice":
+            return f"{choices}; then enter"
+        case "number":
+            return f"a number {ask.unit}, enter" + (f"; or {choices}" if choices else "")
 
 
 def _answer(instruction: Instruction, line: str) -> Answer | str | None:
@@ -174,6 +190,10 @@ def _answer(instruction: Instruction, line: str) -> Answer | str | None:
         case Ask(answer="yes_no"):
             word = {"y": "yes", "yes": "yes", "n": "no", "no": "no"}.get(line.lower())
             return Answer(word) if word else "Type y or n, then press enter."
+        case Ask() if (word := instruction.chosen(line.lower())) is not None:
+            return Answer(word)
+        case Ask(answer="choice"):
+            return f"{line!r:.20} is none of them: {_wanted(instruction)}."
         case Ask():
             return _number(instruction, line)
         case Listen(offers=offers) if line.isdigit() and 1 <= int(line) <= len(offers):

@@ -74,7 +74,6 @@ What is marked (o) may be left out. A plan file is TOML::
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any, Literal, cast
 
 from levelset.errors import UsageError
@@ -88,6 +87,7 @@ from levelset.plan.equipment_file import (
 )
 from levelset.plan.job import ChannelPlan, JobPlan, MeterSpec, ProbePlan, SourcePlan, plan_channel
 from levelset.plan.load import load_of_coils, net_load_ohm
+from levelset.plan.match import matched_targets
 from levelset.plan.plan_keys import value_at
 from levelset.tables import Table
 
@@ -192,7 +192,7 @@ def _channels(
     for name in names:
         if names.count(name) > 1:
             raise UsageError(f"two channels are called {name!r}", "give every channel its own name")
-    return _matched(channels)
+    return matched_targets(channels)
 
 
 def _channel(
@@ -262,27 +262,6 @@ def _load(table: Table) -> str:
     except UsageError as fault:
         raise table.error("load", f"cannot be used: {fault.what}", fault.todo) from None
     return load
-
-
-def _matched(channels: tuple[ChannelPlan, ...]) -> tuple[ChannelPlan, ...]:
-    """Give channels that must match the lowest target among them."""
-    lowest: dict[str, ChannelPlan] = {}
-    for channel in channels:
-        if channel.match is None:
-            continue
-        known = lowest.get(channel.match, channel)
-        if channel.target.volts_rms <= known.target.volts_rms:
-            lowest[channel.match] = channel
-    found = []
-    for channel in channels:
-        target = channel.target
-        limit = lowest.get(channel.match or "", channel).target
-        if limit.volts_rms < target.volts_rms * (1.0 - 1e-9):
-            power_w = limit.volts_rms**2 / channel.net_load_ohm
-            goal = replace(target, volts_rms=limit.volts_rms, power_w=power_w, limited_by="match")
-            channel = replace(channel, target=goal)
-        found.append(channel)
-    return tuple(found)
 
 
 def _probe(probe: Table, meter: Table) -> ProbePlan:

@@ -136,6 +136,14 @@ class Levers(Protocol):
         """Choose what the vehicle's own player plays; None stops it."""
         ...
 
+    def inspect(self, item: str, channel: str | None) -> str:
+        """Look at what the checklist asks for; return the word of the answer."""
+        ...
+
+    def meter_ohm(self, channel: str) -> float:
+        """Read the multimeter on ohms across the loose loudspeaker wires of a channel."""
+        ...
+
     def turn_volume(self, steps: int) -> int:
         """Turn the volume by whole steps and return the number that the display shows."""
         ...

@@ -10,11 +10,13 @@ from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import PortInfo
 from levelset.procedures.battery_touch import battery_touch
 from levelset.procedures.calibrate import calibrate
+from levelset.procedures.checklist import checklist
 from levelset.procedures.clean_volume import clean_volume
 from levelset.procedures.dc_offset import dc_offset
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.gain import set_gain
+from levelset.procedures.input_level import input_level
 from levelset.procedures.input_match import input_match
 from levelset.procedures.noise import noise
 from levelset.procedures.output_kind import output_kind
@@ -57,8 +59,16 @@ def _path_check(now: Situation) -> Procedure:
     return path_check(now.plan, now.facts, now.info, now.samples)
 
 
+def _input_level(now: Situation) -> Procedure:
+    return input_level(now.plan, now.info)
+
+
+def _checklist(now: Situation) -> Procedure:
+    return checklist(now.plan)
+
+
 def _calibrate(now: Situation) -> Procedure:
-    return calibrate(now.plan, now.info)
+    return calibrate(now.plan, now.info, now.facts)
 
 
 def _output_kind(now: Situation) -> Procedure:
@@ -127,7 +137,9 @@ def _input_match(now: Situation) -> Procedure:
 
 
 CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
+    "checklist": _checklist,
     "path_check": _path_check,
+    "input_level": _input_level,
     "calibrate": _calibrate,
     "battery_touch": _battery_touch,
     "supply_voltage": _supply_voltage,

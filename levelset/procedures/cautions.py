@@ -41,6 +41,14 @@ TOUCH = Caution(
     "Above 30 V RMS or 60 V DC treat the terminals as hazardous: do not touch bare metal, place "
     "the tips with the amplifier off. Large amplifiers exceed it.",
 )
+CHECKLIST = Caution(
+    "before_power",
+    "Supply off while wires are loose",
+    "Read resistances with the amplifiers off and the loudspeaker wires taken off their terminals. "
+    "Take battery negative off before you work on the supply. On electric and hybrid vehicles "
+    "leave orange cables and airbag plugs alone. The vehicle's and the equipment's manuals, local "
+    "electrical and vehicle codes, and licensed practice come first.",
+)
 LOUDSPEAKER_OFF = Caution(
     "loudspeaker_off",
     "Take the loudspeaker off this channel",
@@ -81,8 +89,8 @@ LOOP = Caution(
 STILL_OFF = Caution(
     "loudspeakers_stay_off",
     "Leave the loudspeakers off",
-    "The calibration tone plays once more through the whole system. Leave every loudspeaker off "
-    "and every gain as it is until the tone is stopped, and protect your hearing.",
+    "Tones play once more through the whole system, at the level that was set. Leave every "
+    "loudspeaker off and every gain as it is until they are stopped, and protect your hearing.",
 )
 RESTORE = Caution(
     "restore",

@@ -39,6 +39,8 @@ Verb = Literal[
     "volume_down",
     "turn_gain",  # direction, channel
     "gain_to_minimum",  # channel
+    "turn_input",  # direction: the sound card's own control
+    "input_to_minimum",
     "play_track",  # signal
     "stop_track",
     "read_meter",  # red, black: type the AC volts
@@ -53,6 +55,8 @@ Verb = Literal[
     "disconnect_loudspeakers",  # channel, None for all
     "mute",
     "unmute",
+    "inspect",  # item, channel: what the checklist asks for
+    "read_ohm_meter",  # channel: type the DC resistance across its loudspeaker wires
     "wait",
 ]
 
@@ -75,6 +79,8 @@ class Act:
         Where to put tips and meter leads; None leaves a tip, and means chassis for ``black``.
     signal : Playable or None
         Track to play.
+    item : str or None
+        What to look at, a key of the checklist.
     """
 
     verb: Verb
@@ -86,6 +92,26 @@ class Act:
     red: Point | None = None
     black: Point | None = None
     signal: Playable | None = None
+    item: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of the answers to a question.
+
+    Parameters
+    ----------
+    key : str
+        The one character that gives it.
+    word : str
+        Value of the Answer.
+    label : str
+        What it says on the screen.
+    """
+
+    key: str
+    word: str
+    label: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,23 +131,30 @@ class Ask:
         One full sentence: the action, or the question.
     act : Act
         The same for simulated hands.
-    answer : {"done", "number", "yes_no"}
-        What is expected; ``done`` is confirmed by one key.
+    answer : {"done", "number", "yes_no", "choice"}
+        What is expected; ``done`` is confirmed by one key, ``choice`` is one of ``choices``.
     unit : str
         Unit of a number.
     low, high : float or None
         Inclusive bounds of a number.
     shows_reading : bool
         Whether the newest reading stays on the screen with the question.
+    choices : tuple of Choice
+        The answers to a ``choice``; with a ``number`` what may be said in its place.
     """
 
     sentence: str
     act: Act
-    answer: Literal["done", "number", "yes_no"] = "done"
+    answer: Literal["done", "number", "yes_no", "choice"] = "done"
     unit: str = ""
     low: float | None = None
     high: float | None = None
     shows_reading: bool = False
+    choices: tuple[Choice, ...] = ()
+
+    def chosen(self, key: str) -> str | None:
+        """Return the word of the choice that a character gives, None where there is none."""
+        return next((one.word for one in self.choices if one.key == key), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +204,8 @@ class Guidance:
         Further sentences, smaller.
     curve : tuple of CurvePoint
         Levels captured so far.
+    mark_dbfs : float or None
+        Where the input's own level is to go, dBFS.
     """
 
     sentence: str
@@ -182,6 +217,7 @@ class Guidance:
     target_note: str = ""
     remarks: tuple[str, ...] = ()
     curve: tuple[CurvePoint, ...] = ()
+    mark_dbfs: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +307,7 @@ class Answer:
     Parameters
     ----------
     value : str or float
-        ``"yes"``, ``"no"``, ``"done"``, a number, or the word of an offer.
+        ``"yes"``, ``"no"``, ``"done"``, a number, or the word of a choice or an offer.
     """
 
     value: str | float

@@ -152,7 +152,13 @@ class AmplifierTruth:
     rated_supply : float
         Label: supply voltage of the ratings, V.
     load : str
-        Wiring of the loudspeakers, such as ``4||4``.
+        Wiring of the loudspeakers that is planned, such as ``4||4``.
+    wired : str
+        How they are wired in truth; empty where it is as planned.
+    to_chassis : bool
+        True where a loudspeaker wire touches chassis while it is loose.
+    match : str
+        Group of channels that must have the same voltage; empty for none.
     loudspeaker_w : float or None
         Label of the loudspeakers, W.
     band_hz : tuple of float
@@ -182,6 +188,9 @@ class AmplifierTruth:
     rated: tuple[Rating, ...]
     rated_supply: float
     load: str
+    wired: str
+    to_chassis: bool
+    match: str
     loudspeaker_w: float | None
     band_hz: tuple[float, float]
 
@@ -272,7 +281,10 @@ class SupplyTruth:
 
 @dataclass(frozen=True, slots=True)
 class CarTruth:
-    """Everything that is true of a simulated car; only ports and tests may see it."""
+    """Everything that is true of a simulated car; only ports and tests may see it.
+
+    ``checklist`` holds what is not "yes" of the checklist, by its keys.
+    """
 
     source: SourceTruth
     amplifiers: tuple[AmplifierTruth, ...]
@@ -280,3 +292,4 @@ class CarTruth:
     interface: InterfaceTruth
     meter: MeterTruth
     supply: SupplyTruth
+    checklist: tuple[tuple[str, str], ...] = ()

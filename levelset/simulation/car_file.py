@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from levelset.errors import UsageError
+from levelset.plan.checklist import ITEMS
 from levelset.plan.load import net_load_ohm
 from levelset.plan.target import Rating
 from levelset.simulation.car import (
@@ -24,6 +25,7 @@ from levelset.toml_file import read_checked
 MOST_CHANNELS = 16
 DEMO = "demo_car.toml"
 _TABLES = ("source", "amplifier", "probe", "interface", "meter", "supply")
+_MAY_LACK = ("checklist",)
 SLOPES_DB_PER_OCTAVE = (6, 12, 18, 24)
 CARRIER_HZ = 400_000.0
 IDLE_RPM = 800.0
@@ -62,9 +64,10 @@ def load_demo_car(name: str = DEMO) -> CarTruth:
 def car_from_document(document: dict[str, Any]) -> CarTruth:
     """Check a parsed car file; raises UsageError naming the key."""
     for name in document:
-        if name not in _TABLES:
+        if name not in (*_TABLES, *_MAY_LACK):
             raise UsageError(
-                f"table [{name[:40]}] is unknown", "a car file has only " + ", ".join(_TABLES)
+                f"table [{name[:40]}] is unknown",
+                "a car file has only " + ", ".join((*_TABLES, *_MAY_LACK)),
             )
     for name in _TABLES:
         if name not in document:
@@ -82,6 +85,7 @@ def car_from_document(document: dict[str, Any]) -> CarTruth:
         interface=_interface(one("interface")),
         meter=_meter(one("meter")),
         supply=_supply(one("supply")),
+        checklist=_checklist(one("checklist")) if "checklist" in document else (),
     )
 
 
@@ -129,6 +133,9 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
     output_ohm = table.optional("output_ohm", 0.0, 100.0) or 0.0
     carrier_volts = table.optional("carrier_volts", 0.0, 50.0) or 0.0
     carrier_hz = table.off_or_number("carrier_hz", 20_000.0, 5e6) or CARRIER_HZ
+    wired = _load_expression(table, "wired") if table.has("wired") else ""
+    to_chassis = table.flag("to_chassis") if table.has("to_chassis") else False
+    match = table.text("match", 40) if table.has("match") else ""
     has_input_clip = table.has("input_clip_volts_peak")
     has_regulated = table.has("regulated")
     has_polarity = table.has("polarity")
@@ -173,7 +180,10 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
         tap=tap,
         rated=_ratings(table),
         rated_supply=table.number("rated_supply", 5.0, 60.0),
-        load=_load_expression(table),
+        load=_load_expression(table, "load"),
+        wired=wired,
+        to_chassis=to_chassis,
+        match=match,
         loudspeaker_w=table.number("loudspeaker_w", 0.1, 50_000.0) if has_loudspeaker else None,
         band_hz=table.span("band_hz", 5.0, 20_000.0),
     )
@@ -187,12 +197,22 @@ def _ratings(table: Table) -> tuple[Rating, ...]:
     return tuple(Rating(load_ohm=load, power_w=power) for load, power in pairs)
 
 
-def _load_expression(table: Table) -> str:
-    load = table.text("load", 200)
+def _checklist(table: Table) -> tuple[tuple[str, str], ...]:
+    found = [
+        (item.key, table.word(item.key, "yes", "no", "absent"))
+        for item in ITEMS
+        if table.has(item.key)
+    ]
+    table.refuse_unknown()
+    return tuple(found)
+
+
+def _load_expression(table: Table, key: str) -> str:
+    load = table.text(key, 200)
     try:
         net_load_ohm(load)
     except UsageError as fault:
-        raise table.error("load", f"cannot be used: {fault.what}", fault.todo) from None
+        raise table.error(key, f"cannot be used: {fault.what}", fault.todo) from None
     return load
 
 

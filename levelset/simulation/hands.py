@@ -107,6 +107,10 @@ class Hands:
             self._moved_s = self._now_s()
             self._due_s = self._moved_s + (self._reaction_s() if self._acted else CLICK_S)
             return None
+        if ask.act.verb == "inspect" and ask.act.item is not None:
+            return Answer(self._levers.inspect(ask.act.item, ask.act.channel))
+        if ask.act.verb == "read_ohm_meter" and ask.act.channel is not None:
+            return Answer(self._levers.meter_ohm(ask.act.channel))
         if ask.answer == "yes_no":
             # Their meter reaches the points of the car, not both ends of a supply cable.
             return Answer("no" if ask.act.verb == "read_dc_meter" else "yes")
@@ -165,6 +169,9 @@ class Hands:
         self._turn_due_s = None
         if act.verb == "volume_up_one":
             return self._volume_up(view, listen)
+        if act.verb == "turn_input":
+            # The invented interface has no control of its own.
+            return self._at_end(listen) if view.reading is not None else None
         if act.verb != "wait" and act != self._done_while_listening and self._do(act):
             self._done_while_listening = act
             self._moved_s = self._now_s()

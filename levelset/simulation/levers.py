@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+from levelset.plan.load import net_load_ohm
 from levelset.simulation.meter import displayed
 from levelset.units import ratio_from_db
 
@@ -11,6 +12,12 @@ if TYPE_CHECKING:
     from levelset.ports.base import Point
     from levelset.signals.signal import Playable
     from levelset.simulation.chain import Car
+
+DC_PART = 0.8
+"""DC resistance of the invented voice coils over their nominal impedance."""
+
+SOURCE_KINDS = {"bridged": "speaker_bridged", "grounded": "speaker_grounded", "line": "line"}
+"""What a manual says of each kind of output."""
 
 
 class CarLevers:
@@ -28,6 +35,20 @@ class CarLevers:
     def play_track(self, signal: Playable | None, level_dbfs: float = 0.0) -> None:
         """Choose what the vehicle's own player plays; None stops it."""
         self._car.player.play_track(signal, self._car.frame, ratio_from_db(level_dbfs))
+
+    def inspect(self, item: str, channel: str | None) -> str:
+        """Look at what the checklist asks for."""
+        truth = self._car.truth
+        if item == "source_kind":
+            return SOURCE_KINDS[truth.source.output]
+        if item == "chassis" and channel is not None:
+            return "no" if self._car.amplifier(channel).truth.to_chassis else "yes"
+        return dict(truth.checklist).get(item, "yes")
+
+    def meter_ohm(self, channel: str) -> float:
+        """Read the multimeter on ohms across the loose loudspeaker wires of a channel."""
+        truth = self._car.amplifier(channel).truth
+        return round(DC_PART * net_load_ohm(truth.wired or truth.load), 1)
 
     def turn_volume(self, steps: int) -> int:
         """Turn the volume by whole steps, up to its ends; return the number shown."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from levelset.plan.job import JobPlan, MeterSpec, ProbePlan, SourcePlan, plan_channel
+from levelset.plan.match import matched_targets
 from levelset.signals.channels import LAYOUTS
 
 if TYPE_CHECKING:
@@ -50,17 +51,20 @@ def job_plan(truth: CarTruth) -> JobPlan:
             start_volume=truth.source.start_volume,
             player_channels=_player_channels(truth),
         ),
-        channels=tuple(
-            plan_channel(
-                name=amplifier.name,
-                load=amplifier.load,
-                ratings=amplifier.rated,
-                rated_supply_v=amplifier.rated_supply,
-                loudspeaker_w=amplifier.loudspeaker_w,
-                band_hz=amplifier.band_hz,
-                overlap_db=0.0,
+        channels=matched_targets(
+            tuple(
+                plan_channel(
+                    name=amplifier.name,
+                    load=amplifier.load,
+                    ratings=amplifier.rated,
+                    rated_supply_v=amplifier.rated_supply,
+                    loudspeaker_w=amplifier.loudspeaker_w,
+                    band_hz=amplifier.band_hz,
+                    overlap_db=0.0,
+                    match=amplifier.match or None,
+                )
+                for amplifier in truth.amplifiers
             )
-            for amplifier in truth.amplifiers
         ),
         probe=ProbePlan(
             divider=truth.probe.divider,

@@ -39,6 +39,8 @@ DOES = {
     "read_dc_meter": "press m, type what it shows",
     "tell_volume": "type it",
     "start_engine": "press e",
+    "read_ohm_meter": "press m",
+    "inspect": "press m to look",
 }
 """Which key does what an instruction asks for."""
 
@@ -118,6 +120,12 @@ class HandsOn:
 
     def read_meter(self, act: Act | None) -> None:
         """Read the multimeter where it is asked for, else at tip A."""
+        if act is not None and act.verb == "read_ohm_meter" and act.channel is not None:
+            self.said = f"the meter shows {self._levers.meter_ohm(act.channel):g} ohm"
+            return
+        if act is not None and act.verb == "inspect" and act.item is not None:
+            self.said = f"looks like: {self._levers.inspect(act.item, act.channel)}"
+            return
         verbs = ("read_meter", "read_dc_meter")
         if act is not None and act.verb in verbs and act.red is not None:
             red, black = act.red, act.black

@@ -33,6 +33,9 @@ def ask_lines(ask: Ask, entry: Entry, before: str, width: int) -> list[str]:
         case "number":
             lines += ["", entry.line()[:width]]
             lines += wrapped(entry.error, width) if entry.error else []
+            lines += _choice_lines(ask, width)
+        case "choice":
+            lines += _choice_lines(ask, width)
         case "yes_no":
             lines += ["", "y  yes", "n  no"]
         case _:
@@ -40,6 +43,11 @@ def ask_lines(ask: Ask, entry: Entry, before: str, width: int) -> list[str]:
     if before:
         lines += ["", *wrapped(f"Before: {before}", width)]
     return lines
+
+
+def _choice_lines(ask: Ask, width: int) -> list[str]:
+    rows = [f"{one.key}  {one.label}"[:width] for one in ask.choices]
+    return ["", *rows] if rows else []
 
 
 def caution_lines(caution: Caution, width: int) -> list[str]:

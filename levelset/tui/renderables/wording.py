@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from levelset.quantity import Quantity
 
 PROCEDURES = {
+    "checklist": "go through the checklist",
+    "path_check": "check the way through the computer",
+    "input_level": "set the sound card's input",
     "calibrate": "check the probe",
     "battery_touch": "learn the input from the battery",
     "output_kind": "what kind of output is it",

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 
 from levelset.probe.budget import budget_table
+from levelset.probe.reading import TipsReading
 from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
@@ -28,6 +29,7 @@ from levelset.tui.hands_on import COARSE_DB, FINE_DB, HandsOn
 from levelset.tui.renderables.band import band_lines, band_of
 from levelset.tui.renderables.bar import input_bar, level_bar
 from levelset.tui.renderables.gauge import gauge_height, gauge_lines
+from levelset.tui.renderables.input_mark import mark_lines, mark_scale
 from levelset.tui.renderables.offers import offer_keys
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.questions import ask_lines, caution_lines
@@ -133,6 +135,8 @@ class ProcedureScreen(LevelScreen):
                 keys.append(("enter", "done"))
             case Ask(answer="yes_no"):
                 keys += [("y", "yes"), ("n", "no")]
+            case Ask(answer="choice", choices=choices):
+                keys += [(one.key, one.label) for one in choices]
             case Ask():
                 keys.append(("enter", "that is the number"))
             case Listen(offers=offers):
@@ -156,6 +160,8 @@ class ProcedureScreen(LevelScreen):
         if isinstance(tips, StretchReading):
             return [stretch_bar(tips, width)]
         shown = None if tips is None else shown_reading(tips)
+        if self._guidance.mark_dbfs is not None:
+            return [mark_scale(self._guidance.mark_dbfs, width)]
         target_v = self._guidance.target_volts_rms
         if target_v is not None and target_v > 0.0:
             volts = None if shown is None else shown.volts_rms
@@ -180,6 +186,8 @@ class ProcedureScreen(LevelScreen):
         if self._explaining and self._budget:
             return budget_table(self._budget)[:height]
         tips = None if self._view is None else self._view.reading
+        if self._guidance.mark_dbfs is not None and isinstance(tips, TipsReading | None):
+            return mark_lines(tips, self._guidance.mark_dbfs, width, height)
         if isinstance(tips, TouchReading):
             return []
         if isinstance(tips, StretchReading):
@@ -299,6 +307,8 @@ class ProcedureScreen(LevelScreen):
                 self._say(instruction, "done", confirmed=True)
             case Ask(answer="yes_no") if event.key in ("y", "n"):
                 self._say(instruction, "yes" if event.key == "y" else "no")
+            case Ask() if (word := instruction.chosen(event.character or "")) is not None:
+                self._say(instruction, word)
             case Ask(answer="number"):
                 if not self._type(instruction, event):
                     return
