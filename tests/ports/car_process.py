@@ -9,7 +9,9 @@ tone, and takes the movements of hands over a socket: a line of JSON each way. A
 from __future__ import annotations
 
 import argparse
+import base64
 import json
+import pickle
 import socket
 import sys
 import threading
@@ -21,7 +23,7 @@ from typing import Any, Literal
 import numpy as np
 
 from levelset.ports.base import Point
-from levelset.signals.signal import Component, Signal
+from levelset.signals.signal import Playable
 from levelset.simulation.car_file import load_car, load_demo_car
 from levelset.simulation.chain import Car
 from levelset.simulation.levers import CarLevers
@@ -124,8 +126,7 @@ def obey(levers: CarLevers, words: dict[str, Any]) -> Any:
         case {"do": "play_track", "signal": None}:
             return levers.play_track(None)
         case {"do": "play_track", "signal": signal}:
-            parts = tuple(Component(**part) for part in signal["components"])
-            return levers.play_track(Signal(signal["name"], signal["purpose"], parts))
+            return levers.play_track(pickle.loads(base64.b64decode(signal)))
         case {"do": "turn_volume", "steps": steps}:
             return levers.turn_volume(steps)
         case {"do": "shown_volume"}:
@@ -140,6 +141,14 @@ def obey(levers: CarLevers, words: dict[str, Any]) -> Any:
             return levers.meter_dc_volts(Point(**red), None if black is None else Point(**black))
         case {"do": "engine", "running": running}:
             return levers.engine(running)
+        case {"do": "engine_speed", "rpm": rpm}:
+            return levers.engine_speed(rpm)
+        case {"do": "filters", "channel": channel, "on": on}:
+            return levers.filters(channel, on)
+        case {"do": "loudspeakers", "channel": channel, "connected": connected}:
+            return levers.loudspeakers(channel, connected)
+        case {"do": "mute", "muted": muted}:
+            return levers.mute(muted)
     raise ValueError(f"no such movement: {words}")
 
 
@@ -193,8 +202,9 @@ class RemoteLevers:
             time.sleep(SETTLE_S)
         return result
 
-    def play_track(self, signal: Signal | None) -> None:
-        self._do("play_track", signal=None if signal is None else asdict(signal))
+    def play_track(self, signal: Playable | None) -> None:
+        packed = None if signal is None else base64.b64encode(pickle.dumps(signal)).decode()
+        self._do("play_track", signal=packed)
 
     def turn_volume(self, steps: int) -> int:
         return int(self._do("turn_volume", steps=steps))
@@ -218,6 +228,18 @@ class RemoteLevers:
 
     def engine(self, running: bool) -> None:
         self._do("engine", running=running)
+
+    def engine_speed(self, rpm: float | None) -> None:
+        self._do("engine_speed", rpm=rpm)
+
+    def filters(self, channel: str | None, on: bool) -> None:
+        self._do("filters", channel=channel, on=on)
+
+    def loudspeakers(self, channel: str | None, connected: bool) -> None:
+        self._do("loudspeakers", channel=channel, connected=connected)
+
+    def mute(self, muted: bool) -> None:
+        self._do("mute", muted=muted)
 
 
 def main() -> None:
