@@ -39,6 +39,9 @@ LEGS_EQUAL = 0.10
 NEXT_TO_NOTHING = 0.05
 """The ground side of an output carries less than this part of the other."""
 
+OF_ONE_READING = ("noise and fit", "drift since the calibration")
+"""Lines that two readings of one calibration do not share."""
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
@@ -153,19 +156,27 @@ def volts_rms(amplitude_fs: Quantity, scale_v: float, budget: Sequence[Component
     return Quantity(value, abs(value) * expanded_uncertainty(budget), "V")
 
 
-def comparison_uncertainty(budget: Sequence[Component]) -> float:
-    """Return the relative 95 % uncertainty of the ratio of two readings of one set-up.
-
-    The multimeter and everything else that is the same in both cancels; drift, noise and fit
-    count twice, as squares.
+def ratio_budget(
+    one: Sequence[Component], other: Sequence[Component], *, same_scale: bool
+) -> tuple[Component, ...]:
+    """Return what makes up the uncertainty of the ratio of two voltages, relative to it.
 
     Parameters
     ----------
-    budget : sequence of Component
-        Budget of either reading, at the same frequency.
+    one, other : sequence of Component
+        Budgets of both, at the same frequency.
+    same_scale : bool
+        Whether both were read with one calibration: the multimeter and everything else that is
+        the same in both then cancels.
+
+    Returns
+    -------
+    tuple of Component
+        Each reading brings its own lines. Two limits of error never become one: their difference
+        spreads wider for 95 % than the root of the sum of squares of their intervals.
     """
-    own = [c for c in budget if c.name in ("noise and fit", "drift since the calibration")]
-    return SQRT2 * expanded_uncertainty(own)
+    both = (*one, *other)
+    return tuple(part for part in both if part.name in OF_ONE_READING) if same_scale else both
 
 
 def budget_lines(budget: Sequence[Component]) -> tuple[BudgetLine, ...]:

@@ -169,7 +169,9 @@ def expanded_uncertainty(components: Sequence[Component], coverage: float = COVE
         key=lambda c: c.contribution,
         default=None,
     )
-    rest = [c for c in components if c is not widest]
+    rest = list(components)
+    if widest is not None:
+        rest.remove(widest)
     # The rest as the normal distribution whose own interval has the right width.
     z = student_t(coverage, None)
     sigma = combined_uncertainty(rest) * student_t(coverage, effective_dof(rest)) / z

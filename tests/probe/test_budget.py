@@ -9,7 +9,7 @@ from levelset.analysis.result import ToneResult, Void
 from levelset.plan.job import MeterSpec
 from levelset.probe.budget import (
     budget_lines,
-    comparison_uncertainty,
+    ratio_budget,
     reading_budget,
     voltage_budget,
 )
@@ -127,12 +127,14 @@ def test_comparison_of_two_readings_leaves_the_meter_out():
     cal = calibrated()
     reading = pair(cal)
     budget = reading_budget(reading.pair, reading.spec, cal)
-    noise = reading.pair.tone.amplitude_fs
-    # Drift within +-0.2 % and noise, both twice.
-    expected = math.sqrt(2.0) * math.hypot(0.95 * 0.002, noise.u / noise.value)
-    assert comparison_uncertainty(budget) == pytest.approx(expected, rel=0.02)
+    ratio = ratio_budget(budget, budget, same_scale=True)
+    # Two errors of drift within +-0.2 %: their difference is triangular within +-0.4 %, and 95 %
+    # of it within 0.4 % (1 - sqrt(0.05)); noise is next to nothing.
+    assert expanded_uncertainty(ratio) == pytest.approx(0.004 * (1 - math.sqrt(0.05)), rel=0.03)
     # Within the 0.1 dB (1.2 %) to which a gain is matched.
-    assert comparison_uncertainty(budget) < 0.004 < expanded_uncertainty(budget)
+    assert expanded_uncertainty(ratio) < 0.004 < expanded_uncertainty(budget)
+    apart = ratio_budget(budget, budget, same_scale=False)
+    assert combined_uncertainty(apart) == pytest.approx(math.sqrt(2) * combined_uncertainty(budget))
 
 
 def test_a_void_reading_has_no_budget():
