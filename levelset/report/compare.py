@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from levelset.errors import InputError
-from levelset.probe.calibration import Calibration
+from levelset.probe.budget import ratio_budget
+from levelset.probe.uncertainty import expanded_uncertainty
 from levelset.quantity import Quantity
 from levelset.report.dossier import Dossier, read_dossier
 from levelset.report.evidence import NEPER_DB
@@ -281,13 +282,13 @@ def _of_quantities(one: Item, then: Quantity, other: Item, now: Quantity) -> Mov
         texts = f"{then.value:g}", f"{now.value:g}"
     note = ""
     if one.key[0] in ("voltage", "clip") and then.value > 0.0 and now.value > 0.0:
-        parts = [then.u / then.value, now.u / now.value]
-        if _same_scale(one.calibration, other.calibration):
-            own = [item.own for item in (one, other) if item.own is not None]
-            if len(own) == 2:
-                parts, note = own, "same calibration: the multimeter's part cancels"
-        level = db_from_ratio(now.value / then.value)
-        change = Quantity(level, NEPER_DB * math.hypot(*parts), "dB")
+        relative = math.hypot(then.u / then.value, now.u / now.value)
+        if one.budget and other.budget:
+            same = same_scale(one, other)
+            note = "same calibration: the multimeter's part cancels" if same else ""
+            budget = ratio_budget(one.budget, other.budget, same_scale=same)
+            relative = expanded_uncertainty(budget)
+        change = Quantity(db_from_ratio(now.value / then.value), NEPER_DB * relative, "dB")
     else:
         extra = THD_OWN_PERCENT if one.key[0] == "thd" else 0.0
         change = Quantity(now.value - then.value, math.hypot(then.u, now.u, extra), then.unit)
@@ -324,11 +325,12 @@ def _near(levels: dict[float, Quantity], hz: float) -> Quantity | None:
     return levels[nearest]
 
 
-def _same_scale(one: Calibration | None, other: Calibration | None) -> bool:
-    """Return whether two calibrations are one scale, whatever line holds them."""
-    if one is None or other is None:
+def same_scale(one: Item, other: Item) -> bool:
+    """Return whether two readings were made with one calibration, whatever line holds it."""
+    a, b = one.calibration, other.calibration
+    if a is None or b is None:
         return False
-    return replace(one, evidence=(), dc=None) == replace(other, evidence=(), dc=None)
+    return replace(a, evidence=(), dc=None) == replace(b, evidence=(), dc=None)
 
 
 def _side(dossier: Dossier) -> Side:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from levelset.quantity import Quantity
 from levelset.record.comparison import is_number
@@ -144,14 +145,14 @@ def step_figures(dossier: Dossier, step: Step) -> tuple[Figure, ...]:
         if line.seq == step.result.get("stretch_seq"):
             found += curves_in(line.data.get("readings"))
     return tuple(
-        Figure(response_curve(hz, levels), f"{name}; grey: 95 % uncertainty".capitalize())
+        Figure(
+            response_curve(hz, levels), f"{name or 'level'}; grey: 95 % uncertainty".capitalize()
+        )
         for name, hz, levels in found
     )
 
 
-def curves_in(
-    value: object, name: str = "response"
-) -> Iterator[tuple[str, list[float], list[Quantity]]]:
+def curves_in(value: object, name: str = "") -> Iterator[tuple[str, list[float], list[Quantity]]]:
     """Find the lists of levels over frequency in a result, whatever step wrote it.
 
     Parameters
@@ -172,7 +173,7 @@ def curves_in(
     """
     if isinstance(value, dict):
         for key, part in value.items():
-            yield from curves_in(part, key.replace("_", " "))
+            yield from curves_in(part, ", ".join(filter(None, (name, key.replace("_", " ")))))
         return
     if not isinstance(value, list):
         return
@@ -185,6 +186,22 @@ def curves_in(
         return
     for part in value:
         yield from curves_in(part, name)
+
+
+def without_curves(value: object) -> Any:
+    """Return a result without the lists that are drawn: as tables they fill pages."""
+    if isinstance(value, dict):
+        drawn = {key for key, part in value.items() if _is_curve(part)}
+        return {key: without_curves(part) for key, part in value.items() if key not in drawn}
+    if isinstance(value, list):
+        return [without_curves(part) for part in value]
+    return value
+
+
+def _is_curve(value: object) -> bool:
+    return (
+        isinstance(value, list) and sum(_level(row) is not None for row in value) >= FEWEST_POINTS
+    )
 
 
 def _level(row: object) -> Quantity | None:

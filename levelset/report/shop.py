@@ -11,7 +11,14 @@ from levelset.record.journal import Line
 from levelset.record.schema import to_data
 from levelset.report.dossier import Dossier, Step
 from levelset.report.evidence import stored_budget, volts_of
-from levelset.report.figures import Evidence, Figure, evidence_of, reading_text, step_figures
+from levelset.report.figures import (
+    Evidence,
+    Figure,
+    evidence_of,
+    reading_text,
+    step_figures,
+    without_curves,
+)
 from levelset.report.headline import Mood, State, headline
 from levelset.report.values import Field, fields_of, value_text
 from levelset.report.words import OUTCOMES, about_words, procedure_words, time_text
@@ -168,8 +175,8 @@ def _views(dossier: Dossier, steps: Iterable[Step]) -> list[StepView]:
 
 def _view(dossier: Dossier, step: Step) -> StepView:
     data, figures = step.data, step_figures(dossier, step)
-    # A list that is drawn is not printed as well.
-    result = {k: v for k, v in data.result.items() if k != "curve"} if figures else data.result
+    hidden = ("curve", "words") if figures else ()
+    result = {k: v for k, v in without_curves(data.result).items() if k not in hidden}
     drawn = data.procedure in ("gain", "clean_volume") and data.done
     return StepView(
         title=procedure_words(data.procedure),

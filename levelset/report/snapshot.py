@@ -7,19 +7,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from levelset.probe.budget import comparison_uncertainty
 from levelset.quantity import Quantity
 from levelset.record.comparison import is_number
 from levelset.record.schema import quantity_from
 from levelset.report.dossier import Dossier, Step
 from levelset.report.evidence import stored_budget
 from levelset.report.figures import curves_in
-from levelset.report.values import HIDDEN, label_and_unit
+from levelset.report.values import HIDDEN, REFERENCES, label_and_unit
 from levelset.report.words import about_words
-from levelset.units import SQRT2
 
 if TYPE_CHECKING:
     from levelset.probe.calibration import Calibration
+    from levelset.probe.uncertainty import Component
 
 SET_UP = frozenset(
     ("calibrate", "battery_touch", "probe_check", "path_check", "input_level", "checklist")
@@ -50,9 +49,9 @@ class Item:
         Line of the step that it comes from.
     conditions : dict of str to (float, str)
         Values with their unit that must be the same for a comparison, such as target and tone.
-    own : float or None
-        95 % uncertainty without what is common to all readings of one calibration, relative to
-        the value; None where that is not known.
+    budget : tuple of Component
+        What makes up the uncertainty of a voltage, relative to it; empty where only the total is
+        known.
     calibration : Calibration or None
         The one it was read with, where that is known.
     unconfirmed : bool
@@ -65,7 +64,7 @@ class Item:
     value: Quantity | str | Curve
     seq: int
     conditions: dict[str, tuple[float, str]] = field(default_factory=dict)
-    own: float | None = None
+    budget: tuple[Component, ...] = ()
     calibration: Calibration | None = None
     unconfirmed: bool = False
 
@@ -152,14 +151,13 @@ def _voltage(
 ) -> Iterator[Item]:
     """Yield a voltage and its THD, with what their reading says about their uncertainty."""
     named = dossier.reading_of(result)
-    own, calibration, unconfirmed = None, None, False
+    budget: tuple[Component, ...] = ()
+    calibration, unconfirmed = None, False
     if named is not None:
         seq, reading = named
         calibration = dossier.calibrations.get(reading.calibration_seq or 0)
         unconfirmed = seq in dossier.unconfirmed
-        budget = stored_budget(reading, calibration)
-        # Drift, noise and fit of this reading alone: the comparison holds them twice, as squares.
-        own = None if budget is None else comparison_uncertainty(budget) / SQRT2
+        budget = stored_budget(reading, calibration) or ()
         if "tone" not in conditions and reading.spec.expected_hz is not None:
             conditions = {**conditions, "tone": (reading.spec.expected_hz, "Hz")}
     volts = quantity_from(result.get(key), "V")
@@ -171,7 +169,7 @@ def _voltage(
             volts,
             step.seq,
             conditions,
-            own,
+            budget,
             calibration,
             unconfirmed,
         )
@@ -187,7 +185,7 @@ def _of_step(
     if not isinstance(value, dict) or value.get("below") is True:
         return
     for name, part in value.items():
-        if name in HIDDEN or name.endswith("_seq"):
+        if name in HIDDEN or name.endswith(REFERENCES):
             continue
         label, unit = label_and_unit(name)
         unit = unit or unit_above

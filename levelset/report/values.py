@@ -51,13 +51,19 @@ LABELS = {
     "thd_n_percent": "THD + noise",
     "dc_coupled": "DC coupled",
     "rms": "RMS",
+    "a_weighted": "A-weighted",
+    "re_1_w_db": "against 1 W",
+    "re_clean_maximum_db": "against the clean maximum",
 }
 
 HIDDEN = frozenset({"reading", "readings"})
 """Whole readings inside a result: they are lines of their own."""
 LONGEST_TABLE = 64
 DEEPEST = 4
-NOT_KNOWN = "not known"
+NOT_KNOWN = "–"
+"""None: there is none, or it is not known."""
+REFERENCES = ("_seq", "_seqs")
+"""Ends of names that point to lines of the journal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +139,7 @@ def fields_of(result: dict[str, Any], depth: int = 0) -> tuple[Field, ...]:
     return tuple(
         _field(key, value, depth)
         for key, value in result.items()
-        if key not in HIDDEN and not key.endswith("_seq")
+        if key not in HIDDEN and not key.endswith(REFERENCES)
     )
 
 
@@ -142,7 +148,12 @@ def _field(key: str, value: object, depth: int) -> Field:
     if isinstance(value, dict) and quantity_from(value, unit) is None:
         if depth >= DEEPEST or not value:
             return Field(label, "in the journal" if value else "none")
-        parts = tuple(_part(k, v, unit, depth + 1) for k, v in value.items() if k not in HIDDEN)
+        below = value.get("below") is True
+        parts = tuple(
+            _part(k, v, unit, depth + 1, below=below)
+            for k, v in value.items()
+            if k not in HIDDEN and k != "below" and not k.endswith(REFERENCES)
+        )
         if all(part.text for part in parts):
             # Short enough for one line, which a phone shows better than a list in a list.
             return Field(label, "; ".join(f"{part.label} {part.text}" for part in parts))
@@ -152,10 +163,16 @@ def _field(key: str, value: object, depth: int) -> Field:
     return Field(label, value_text(value, unit))
 
 
-def _part(key: str, value: object, unit: str, depth: int) -> Field:
+def _part(key: str, value: object, unit: str, depth: int, *, below: bool) -> Field:
     """Return a part of an object; one without a unit of its own has that of the object."""
     found = _field(key, value, depth)
-    if found.text and unit and not label_and_unit(key)[1] and value_text(value, "") == found.text:
+    own = label_and_unit(key)[1]
+    quantity = quantity_from(value, own or unit)
+    if quantity is not None:
+        # Only an upper limit: the value itself is nowhere to be read as one.
+        text = upper_limit_text(quantity) if below else quantity_text(quantity)
+        return Field(found.label, text)
+    if found.text and unit and not own and is_number(value):
         return Field(found.label, value_text(value, unit))
     return found
 
@@ -163,7 +180,7 @@ def _part(key: str, value: object, unit: str, depth: int) -> Field:
 def table_of(rows: list[dict[str, Any]]) -> Table:
     """Return a list of objects as a table; columns in the order in which they first appear."""
     keys = list(dict.fromkeys(key for row in rows for key in row if key not in HIDDEN))
-    keys = [key for key in keys if not key.endswith("_seq")]
+    keys = [key for key in keys if not key.endswith(REFERENCES)]
     heads = []
     for key in keys:
         label, unit = label_and_unit(key)
@@ -193,7 +210,8 @@ def value_text(value: object, unit: str) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if is_number(value):
-        return f"{_number(float(value), unit)} {unit}".rstrip()
+        symbol, _, extra = unit.partition(" ")
+        return _exact(float(value), symbol, extra)
     if isinstance(value, str):
         # Words of the record are keys such as cannot_tell; what a person typed stays as it is.
         return value.replace("_", " ") if re.fullmatch(r"[a-z]+(_[a-z0-9]+)+", value) else value
@@ -203,12 +221,27 @@ def value_text(value: object, unit: str) -> str:
 
 
 def quantity_text(quantity: Quantity) -> str:
-    """Return value and uncertainty; RMS volts below 1 V in mV like plain ones."""
-    extra = ""
-    if quantity.unit.startswith("V "):
-        extra = quantity.unit.removeprefix("V")
-        quantity = Quantity(quantity.value, quantity.u, "V")
-    return f"{quantity.text()}{extra}"
+    """Return value and uncertainty; RMS volts below 1 V in mV like plain ones.
+
+    A value that is exact by its nature has no uncertainty and is shown without one.
+    """
+    symbol, _, extra = quantity.unit.partition(" ")
+    if quantity.u == 0.0:
+        return _exact(quantity.value, symbol, extra)
+    text = Quantity(quantity.value, quantity.u, symbol if extra else quantity.unit).text()
+    return f"{text} {extra}".rstrip()
+
+
+def upper_limit_text(quantity: Quantity) -> str:
+    """Return a value that is only known to be an upper limit."""
+    symbol, _, extra = quantity.unit.partition(" ")
+    return f"below {_exact(quantity.value, symbol, extra)}"
+
+
+def _exact(value: float, symbol: str, extra: str) -> str:
+    if symbol == "V" and 0.0 < abs(value) < 1.0:
+        value, symbol = 1e3 * value, "mV"
+    return " ".join(part for part in (_number(value, symbol), symbol, extra) if part)
 
 
 def _cell(value: object, unit: str) -> str:
@@ -220,7 +253,7 @@ def _cell(value: object, unit: str) -> str:
         return "; ".join(f"{label_and_unit(k)[0]} {value_text(v, unit)}" for k, v in value.items())
     if is_number(value):
         return _number(float(value), unit)
-    return value_text(value, "") if value is not None else "–"
+    return value_text(value, "")
 
 
 def _number(value: float, unit: str) -> str:
