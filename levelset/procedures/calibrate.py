@@ -21,6 +21,8 @@ from levelset.procedures.common import (
     tone_spec,
     void_guidance,
 )
+from levelset.procedures.facts import Facts
+from levelset.procedures.input_level import calibration_track, full_scale_volts_peak
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
@@ -34,22 +36,24 @@ from levelset.procedures.protocol import (
 )
 from levelset.procedures.steady import LevelWatch, over_limit
 from levelset.quantity import Quantity
-from levelset.signals.signal import Signal
-from levelset.signals.tones import set_tone
 from levelset.units import SQRT2
 
 ENOUGH_V_RMS = 3.0
 """Voltage at which a hand-held meter's last digit no longer matters, V."""
 
+MOST_STAYS = 3
+"""After so many clicks in a row without a change a limiter holds the level: it must do."""
 
-def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
+
+def calibrate(plan: JobPlan, info: PortInfo, facts: Facts) -> Procedure:
     """Compare the probe with a multimeter on the source's positive leg.
 
     Both tips on one terminal also give the match of the tips. The meter stands on the same leg
-    against chassis, so that no leg is ever grounded.
+    against chassis, so that no leg is ever grounded. The probe's design is compared with the
+    plan's full scale, or with the one that the input was set to in this job.
     """
     probe = plan.probe
-    design_v = probe.divider * probe.full_scale_volts_peak
+    design_v = probe.divider * full_scale_volts_peak(plan, facts)
     frequency_hz = calibration_tone_hz()
     spec = tone_spec(frequency_hz, "unknown" if probe.tips == 2 else "line", plan)
     leg = Point("source", "positive")
@@ -93,11 +97,6 @@ def calibrate(plan: JobPlan, info: PortInfo) -> Procedure:
         },
         calibration,
     )
-
-
-def calibration_track(frequency_hz: float) -> Signal:
-    """Return the tone for probe and multimeter."""
-    return set_tone("calibrate", "probe against multimeter", frequency_hz, 0.0)
 
 
 def common_touch(spec: ToneSpec, point: Point, plan: JobPlan, as_what: str) -> Steps:
@@ -155,12 +154,16 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     watch = LevelWatch()
     patience = Patience("The tone did not become loud enough to calibrate with")
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CALIBRATE")
-    shown = guidance
+    shown, stays = guidance, 0
     while True:
-        # Where a limiter holds the level, what there is must do.
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
         if isinstance(event, Answer):
-            return min(volume, plan.source.max_volume)
+            stays += event.value == NO_CHANGE.word
+            if event.value == AT_END.word or stays >= MOST_STAYS:
+                return min(volume, plan.source.max_volume)
+            volume += 1
+            guidance = shown = _one_more(volume)
+            continue
         leg = tip_a_of(event)
         watch.add(leg)
         patience.wait(leg)
@@ -177,11 +180,14 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
             return volume
         watch.take()
         patience.progress()
-        volume += 1
-        guidance = Guidance(
-            f"Turn the volume up one click, until the tip reads about {ENOUGH_V_RMS:g} V.",
-            Act("volume_up_one", value=float(volume)),
-            headline="CALIBRATE",
-            direction="up",
-        )
-        shown = guidance
+        volume, stays = volume + 1, 0
+        guidance = shown = _one_more(volume)
+
+
+def _one_more(volume: int) -> Guidance:
+    return Guidance(
+        f"Turn the volume up one click, until the tip reads about {ENOUGH_V_RMS:g} V.",
+        Act("volume_up_one", value=float(volume)),
+        headline="CALIBRATE",
+        direction="up",
+    )

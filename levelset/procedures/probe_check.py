@@ -7,9 +7,10 @@ from levelset.plan.job import JobPlan
 from levelset.ports.base import Point
 from levelset.probe.known_voltage import ProbeCheck, compare_levels
 from levelset.procedures import cautions
-from levelset.procedures.calibrate import calibration_track, common_touch, levels_dbfs
+from levelset.procedures.calibrate import common_touch, levels_dbfs
 from levelset.procedures.common import place_tips, set_volume, start_tone, stop_tone, tone_spec
 from levelset.procedures.facts import Facts
+from levelset.procedures.input_level import calibration_track
 from levelset.procedures.protocol import Acknowledge, Finish, Procedure, StepFailed
 from levelset.quantity import Quantity
 

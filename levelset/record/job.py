@@ -380,9 +380,13 @@ class Job:
             for line in self._of_kind("reading")
         ]
 
-    def steps(self) -> list[StepData]:
-        """Return how every procedure ended, oldest first."""
-        return [from_data(line.data, StepData, _place(line)) for line in self._of_kind("step")]
+    def steps(self, before_seq: int | None = None) -> list[StepData]:
+        """Return how every procedure ended, oldest first; also only those before a line."""
+        return [
+            from_data(line.data, StepData, _place(line))
+            for line in self._of_kind("step")
+            if before_seq is None or line.seq < before_seq
+        ]
 
     def _of_kind(self, kind: str) -> Iterator[Line]:
         return (line for line in self._lines if line.kind == kind)

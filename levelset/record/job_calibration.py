@@ -152,7 +152,7 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
         probe="",
         range="",
         divider=probe.divider,
-        full_scale_v_peak=probe.full_scale_volts_peak,
+        full_scale_v_peak=_full_scale_v_peak(job, seq),
     )
     when = datetime.fromisoformat(job.lines()[seq - 1].time)
     stored = replace(
@@ -168,6 +168,15 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
             f"{folder}: {differs}, computed again from its captures", "see levelset job verify"
         )
     return stored, captures
+
+
+def _full_scale_v_peak(job: Job, before_seq: int) -> float:
+    """Return the input's full scale that a calibration went by: as set in the job, or planned."""
+    found = job.plan().probe.full_scale_volts_peak
+    for step in job.steps(before_seq):
+        if step.procedure == "input_level" and step.done:
+            found = float(step.result["full_scale_volts_peak"]["value"])
+    return found
 
 
 def _alone(made: Calibration, name: str) -> Calibration:
