@@ -16,6 +16,7 @@ import numpy as np
 
 from levelset.analysis.minimum_phase import Way, minimum_phase, way_round
 from levelset.analysis.periodic import Heard, KnownLines, hear
+from levelset.analysis.response import Curve
 from levelset.analysis.result import Void
 from levelset.quantity import Quantity
 
@@ -69,6 +70,18 @@ class Transfer:
     def frequency_hz(self) -> NDArray[np.float64]:
         """Frequencies by the player's clock, Hz."""
         return self.number / self.period_s
+
+    def curve(self) -> Curve:
+        """Return its magnitude, with the 95 % uncertainty that noise leaves at every line."""
+        size = np.abs(self.gain)
+        # Noise adds in phase and at right angles; only the part in phase moves the magnitude.
+        relative = 1.96 * np.sqrt(0.5 * self.noise) / size
+        return Curve(
+            self.frequency_hz,
+            20.0 * np.log10(size),
+            20.0 / math.log(10.0) * relative,
+            np.zeros(len(size), dtype=bool),
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ def noise(plan: JobPlan, facts: Facts, channel: ChannelPlan | None) -> Procedure
         yield Acknowledge(cautions.TOUCH)
     yield from stop_tone(plan)
     yield from place_tips("both tips together, touching each other and nothing else", OPEN, OPEN)
-    own, own_seq = yield from _read("the input's own noise", "own_noise", kind)
+    own, own_seq = yield from read_silence("the input's own noise", "own_noise", kind)
     plus, minus = _points(channel)
     yield from start_engine(facts)
     yield from place_tips(
@@ -67,13 +67,15 @@ def noise(plan: JobPlan, facts: Facts, channel: ChannelPlan | None) -> Procedure
     )
     if clean is not None:
         yield from set_volume(int(clean["volume"]))
-    slow, slow_seq = yield from _read("the noise with the engine idling", "noise", kind)
+    slow, slow_seq = yield from read_silence("the noise with the engine idling", "noise", kind)
     yield Acknowledge(cautions.ENGINE)
     yield Ask(
         f"Raise the engine speed to about twice idle ({FAST_RPM:.0f} turns a minute) and hold it.",
         Act("rev_engine", value=FAST_RPM),
     )
-    fast, fast_seq = yield from _read("the noise at the higher engine speed", "noise_fast", kind)
+    fast, fast_seq = yield from read_silence(
+        "the noise at the higher engine speed", "noise_fast", kind
+    )
     yield Ask("Let the engine idle again.", Act("rev_engine"))
     yield from set_volume(plan.source.start_volume)
 
@@ -81,16 +83,15 @@ def noise(plan: JobPlan, facts: Facts, channel: ChannelPlan | None) -> Procedure
     whine = find_whine(_of(slow), _of(fast))
     result: dict[str, Any] = {
         "stretch_seqs": {"own": own_seq, "slow": slow_seq, "fast": fast_seq},
-        "unweighted": _level("unweighted", slow, own, channel, facts),
-        "a_weighted": _level("a_weighted", slow, own, channel, facts),
-        "hum": _hum(slow),
+        **noise_levels(slow, own, channel, facts),
         "whine": None if whine is None else _whine(whine, slow),
         "volume": None if clean is None else clean["volume"],
     }
     yield Finish("accepted", _sentence(result), result)
 
 
-def _read(what: str, as_what: str, kind: OutputKind) -> Steps:
+def read_silence(what: str, as_what: str, kind: OutputKind) -> Steps:
+    """Read what stands on the tips while nothing plays; returns the reading and its line."""
     reading: StretchReading = yield from listen_until_good(
         stretch_spec("noise", SECONDS, kind), f"Hold the tips still: {what}."
     )
@@ -107,6 +108,32 @@ def _points(channel: ChannelPlan | None) -> tuple[Point, Point]:
 def _of(reading: StretchReading) -> NoiseReading:
     assert isinstance(reading.found, NoiseReading)
     return reading.found
+
+
+def noise_levels(
+    reading: StretchReading, own: StretchReading, channel: ChannelPlan | None, facts: Facts
+) -> dict[str, Any]:
+    """Return noise in volts and against what matters, and the mains hum in it.
+
+    Parameters
+    ----------
+    reading, own : StretchReading
+        Noise of the output, and of the input alone; same calibration.
+    channel : ChannelPlan or None
+        Amplifier channel; None for the source.
+    facts : Facts
+        Clean volume, gains.
+
+    Returns
+    -------
+    dict
+        ``unweighted``, ``a_weighted``, ``hum`` (JSON values).
+    """
+    return {
+        "unweighted": _level("unweighted", reading, own, channel, facts),
+        "a_weighted": _level("a_weighted", reading, own, channel, facts),
+        "hum": _hum(reading),
+    }
 
 
 def _level(

@@ -75,7 +75,7 @@ def name_the_wire(plan: JobPlan) -> Steps:
     volume = plan.source.start_volume
     yield from set_volume(volume)
     yield from start_tone(track, plan)
-    spec = _wire_spec("which_wire", track)
+    spec = wire_spec("which_wire", track)
     reason = ""
     for turn in range(MOST_RAISES + 1):
         yield from let_settle("unknown")
@@ -143,7 +143,8 @@ def wire_sentence(found: WireReading) -> str:
     return sentence
 
 
-def _wire_spec(analysis: str, track: ChannelSignals) -> StretchSpec:
+def wire_spec(analysis: str, track: ChannelSignals) -> StretchSpec:
+    """Return what to listen for while the coded track plays."""
     seconds = whole_periods_s(track.period_s, PERIODS)
     return stretch_spec(analysis, seconds, "unknown", channels=list(track.channels))
 
@@ -171,7 +172,7 @@ def two_taps(plan: JobPlan, facts: Facts) -> Procedure:
     yield from start_tone(track, plan)
     yield from let_settle("unknown")
     reading: StretchReading = yield from listen_until_good(
-        _wire_spec("two_taps", track), "Hold both tips still: the taps are compared."
+        wire_spec("two_taps", track), "Hold both tips still: the taps are compared."
     )
     found = reading.found
     assert isinstance(found, TwoTapsReading)
