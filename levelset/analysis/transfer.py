@@ -9,7 +9,7 @@ hard-clipped half has slope 0 near its peak, a sine slope 1, and every soft limi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,6 +39,9 @@ STANDARD_ERRORS = 5.0
 """Many half angles, peaks and shares of peaks are tried in every window."""
 LARGEST_ERROR = 0.15
 """Above it the noise says too little about a slope."""
+LEAST_SPREAD = 0.01
+"""Least spread of the sine less tilt, over that of evenly spaced samples. Where the periods are
+sampled at the same few angles, hardly any is left, and a level that moves gives it any slope."""
 PEAKS_NEEDED = 2
 RATE_PER_PEAK = 240.0
 """Samples per period from which a single peak can be judged (200 Hz at 48 kHz)."""
@@ -184,6 +187,33 @@ class _Moments:
             yy - sy * sy / safe,
         )
 
+    @classmethod
+    def on_one_curve(cls, sums: NDArray[np.float64]) -> _Moments:
+        """Return those of all peaks as if they were one, less what goes with time.
+
+        Where the periods are sampled at nearly the same angles, these drift slowly: a level that
+        moves would look like a slope.
+        """
+        m = cls.of(sums.sum(axis=1, keepdims=True))
+        number = np.arange(sums.shape[1], dtype=np.float64)[:, None]
+        late = number - (number * sums[0]).sum(axis=0) / m.count.clip(1.0)
+        pp = (late * late * sums[0]).sum(axis=0)
+        pp = np.where(pp > 0.0, pp, np.inf)
+        pt, px, py = (late * sums[1:4]).sum(axis=1)
+        return replace(
+            m,
+            tt=m.tt - pt * pt / pp,
+            tx=m.tx - pt * px / pp,
+            ty=m.ty - pt * py / pp,
+            xx=m.xx - px * px / pp,
+            xy=m.xy - px * py / pp,
+            yy=m.yy - py * py / pp,
+        )
+
+    def spread(self, amplitude: float) -> NDArray[np.float64]:
+        """Return what `xx` is with samples spaced evenly: that of ``amplitude t**2 / 2``."""
+        return np.asarray(self.count * np.square(amplitude * np.square(_EDGES_RAD)) / 45.0)
+
     def choices(self, fewest: int) -> NDArray[np.bool_]:
         """Return which peaks are judged together; shape (choices, peaks, half angles).
 
@@ -214,17 +244,18 @@ def _own_tilt(
 
 
 def _together(
-    m: _Moments, chosen: NDArray[np.bool_], noise: float, *, own_tilt: bool
+    m: _Moments, chosen: NDArray[np.bool_], amplitude: float, noise: float, *, own_tilt: bool
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return slope and standard error of the chosen peaks together; shapes (choices, angles)."""
     if own_tilt:
-        parts = np.stack((*_own_tilt(m), m.count - 2.0, m.xx))
+        parts = np.stack((*_own_tilt(m), m.count - 2.0, m.spread(amplitude)))
         xx, xy, yy, freedom, scale = _totals(chosen, parts)
         return _slope(xx, xy, yy, freedom - 1.0, scale, noise)
-    parts = np.stack((m.tt, m.tx, m.ty, m.xx, m.xy, m.yy, m.count - 1.0))
-    tt, tx, ty, scale, xy, yy, freedom = _totals(chosen, parts)
+    spread = m.spread(amplitude)
+    parts = np.stack((m.tt, m.tx, m.ty, m.xx, m.xy, m.yy, m.count - 1.0, spread))
+    tt, tx, ty, xx, xy, yy, freedom, scale = _totals(chosen, parts)
     tt = np.where(tt > 0.0, tt, np.inf)
-    xx, xy, yy = scale - tx * tx / tt, xy - tx * ty / tt, yy - ty * ty / tt
+    xx, xy, yy = xx - tx * tx / tt, xy - tx * ty / tt, yy - ty * ty / tt
     return _slope(xx, xy, yy, freedom - 2.0, scale, noise)
 
 
@@ -242,7 +273,7 @@ def _slope(
     scale: NDArray[np.float64],
     noise: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    good = (xx > 1e-9 * scale) & (xx > 0.0) & (freedom >= 1.0)
+    good = (xx > LEAST_SPREAD * scale) & (xx > 0.0) & (freedom >= 1.0)
     safe = np.where(good, xx, 1.0)
     slope = xy / safe
     left = np.maximum(yy - slope * xy, 0.0) / np.maximum(freedom, 1.0)
@@ -275,17 +306,17 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
     if samples_per_period < RATE_POOLED or top.peaks < 1:
         return Shape(False, math.inf, 0.0, 1.0, math.inf)
     sums = _sums(top, amplitude)
-    folded = _Moments.of(sums.sum(axis=1, keepdims=True))
+    folded = _Moments.on_one_curve(sums)
     enough = folded.count[None] >= FEWEST_ON_ONE_CURVE
-    one_curve, one_error = _together(folded, enough, noise, own_tilt=True)
+    one_curve, one_error = _together(folded, enough, amplitude, noise, own_tilt=True)
     each = _Moments.of(sums)
     flat_peaks = 0
     long_periods = samples_per_period >= RATE_PER_PEAK
     chosen = each.choices(FEWEST_LONG_PERIODS if long_periods else FEWEST_SHORT_PERIODS)
-    slope, error = _together(each, chosen, noise, own_tilt=long_periods)
+    slope, error = _together(each, chosen, amplitude, noise, own_tilt=long_periods)
     bounds = (slope + STANDARD_ERRORS * error).min(axis=0)
     if long_periods:
-        slope, error = _slope(*_own_tilt(each), each.count - 3.0, each.xx, noise)
+        slope, error = _slope(*_own_tilt(each), each.count - 3.0, each.spread(amplitude), noise)
         single = (slope + STANDARD_ERRORS * error)[:, :_OUTER].min(axis=1)
         flat_peaks = int((single < FLAT_SLOPE).sum())
     else:
