@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "ports"))
 from live_support import SINKS, SoundServer
 
 from levelset.analysis.stream.meter import StreamMeter, Wanted
+from levelset.errors import DeviceError
 from levelset.ports.live import open_live
 from levelset.signals.signal import Component, Signal
 
@@ -52,6 +53,7 @@ class Interval:
     readings_s: list[float] = field(default_factory=list)
     flags: Counter[str] = field(default_factory=Counter)
     lost: int = 0
+    stops: int = 0
 
     @classmethod
     def now(cls, audio: int) -> Interval:
@@ -69,7 +71,7 @@ class Interval:
             f"{memory_mb(audio):.1f} MB; reader {load[1]:5.2f} %, {memory_mb(os.getpid()):.1f} MB; "
             f"driver to reader {np.median(delays_ms):.1f} ms, {delays_ms.max():.0f} most; "
             f"to a reading {np.median(readings_ms):.1f} ms, {readings_ms.max():.0f} most; "
-            f"lost {self.lost}, flags {dict(self.flags)}\n"
+            f"lost {self.lost}, tone stopped {self.stops}, flags {dict(self.flags)}\n"
         )
 
     def times(self) -> tuple[list[float], list[float]]:
@@ -103,7 +105,11 @@ def measure(rate_hz: int, seconds: float, every_s: float, updates_hz: float) -> 
         interval, expected = Interval.now(audio), None
         while time.perf_counter() < until_s:
             block = next(blocks)
-            port.renew()
+            try:
+                port.renew()
+            except DeviceError:
+                interval.stops += 1
+                port.play(TONE, -12.0)
             arrived_s = port.gate.last_arrived_s
             interval.delays_s.append(time.perf_counter() - arrived_s)
             interval.flags.update(block.flags)

@@ -339,7 +339,7 @@ class StreamMeter:
         if before is not None and before.void is not None and not due:
             return replace(before, peak_dbfs=peak_dbfs(samples), clipping=None)
         self._searched[signal] = now_s
-        return read_tone(
+        found = read_tone(
             samples,
             self._rate_hz,
             limit_percent=self._wanted.limit_percent,
@@ -347,6 +347,8 @@ class StreamMeter:
             response=self._wanted.response,
             with_picture=signal in self._wanted.pictured,
         )
+        # Where the level moves, tops are judged on the shortest windows only.
+        return found if found.void is None else replace(found, clipping=None)
 
     def _take_up(self, found: list[ToneResult]) -> None:
         """Follow the strongest tone that was found; without one, look at what comes next."""
