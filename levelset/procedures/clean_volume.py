@@ -10,6 +10,7 @@ from levelset.plan.set_tone import UPPER_TONE_HZ
 from levelset.ports.base import Point
 from levelset.procedures import cautions
 from levelset.procedures.common import (
+    GIVE_UP_S,
     SOURCE_TRACK,
     Steps,
     ask_volume,
@@ -46,6 +47,8 @@ BASS_TONE_HZ = 41.0
 """Second tone where the first is an upper one, Hz; 9 Hz clear of 50 Hz, 19 Hz of 60 Hz."""
 NOT_HEARD_S = 10.0
 """A second tone that stays away so long is not on this tap, s."""
+LOOKS = 4
+"""How often a level that is over the limit by a doubt only is looked at."""
 SECOND_BELOW = 2
 """From so many numbers below the clean volume the second tone is read at every number."""
 
@@ -125,11 +128,11 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CONFIRM")
     while volume >= 1:
         yield from set_volume(volume)
-        reading: TipsReading = yield from settle(spec, guidance, of=output_of, again_after_s=1.0)
+        reading, is_over = yield from _judged(spec, guidance, plan, again_after_s=1.0)
         one = reading.output
         if one.tone.thd_percent is None or one.volts_rms is None:
             raise StepFailed("The reading has no volts: calibrate the probe again")
-        if not over_limit(one, plan.limit_percent, doubtful=True):
+        if not is_over:
             seq: int = yield Accept(reading, "clean_volume", {"volume": volume})
             result: dict[str, Any] = {
                 "volume": volume,
@@ -140,6 +143,34 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
             return result
         volume -= 1
     raise StepFailed("The source is clean at no volume: check what plays the tone")
+
+
+def _judged(
+    spec: ToneSpec,
+    guidance: Guidance,
+    plan: JobPlan,
+    *,
+    again_after_s: float = 0.0,
+    give_up_s: float = GIVE_UP_S,
+) -> Steps:
+    """Settle and tell whether it is over the limit; what is doubtful is looked at again.
+
+    Returns
+    -------
+    reading : TipsReading
+        The last one.
+    is_over : bool
+        True where it is over, or remained doubtful.
+    """
+    for _ in range(LOOKS):
+        reading: TipsReading = yield from settle(
+            spec, guidance, of=output_of, again_after_s=again_after_s, give_up_s=give_up_s
+        )
+        is_over = over_limit(reading.output, plan.limit_percent, doubtful=True)
+        if not is_over or over_limit(reading.output, plan.limit_percent, doubtful=False):
+            break
+        again_after_s = 0.0
+    return reading, is_over
 
 
 def _other_spec(spec: ToneSpec, tone_hz: float, plan: JobPlan) -> ToneSpec:
@@ -190,17 +221,14 @@ def _look(spec: ToneSpec, volume: int, curve: list[CurvePoint], plan: JobPlan) -
         curve=tuple(curve),
     )
     try:
-        reading: TipsReading = yield from settle(
-            spec, guidance, of=output_of, give_up_s=NOT_HEARD_S
-        )
+        reading, is_over = yield from _judged(spec, guidance, plan, give_up_s=NOT_HEARD_S)
     except StepFailed:
         if curve:
             raise
         return None
-    one = reading.output
     yield Accept(reading, "clean_volume_step", {"volume": volume, "tone_hz": spec.expected_hz})
     curve.append(point(volume, reading.output))
-    return over_limit(one, plan.limit_percent, doubtful=True)
+    return is_over
 
 
 def _describe(

@@ -16,6 +16,10 @@ SPAN_DB = 0.05
 NEW_LEVEL_DB = 0.1
 """A settled level that differs by this much, or four times its scatter, is a new one, dB."""
 
+SPANS = 3.0
+"""Stated scatter may hold what is alike in all windows, such as hum: then so many times the span
+that the windows show counts, besides `NEW_LEVEL_DB`."""
+
 AGAIN_AFTER_S = 2.0
 """A level that is accepted is seen again this much later, s."""
 
@@ -131,7 +135,8 @@ class LevelWatch(SteadyWatch):
         if self._taken_db is None:
             return True
         level = self._levels[-1]
-        threshold_db = max(NEW_LEVEL_DB, 4.0 * level.scatter_db)
+        seen_db = NEW_LEVEL_DB + SPANS * self.span_db
+        threshold_db = max(NEW_LEVEL_DB, min(4.0 * level.scatter_db, seen_db))
         return abs(level.level_db - self._taken_db) >= threshold_db
 
     def take(self) -> None:
@@ -183,7 +188,8 @@ def over_limit(reading: Reading, limit_percent: float, *, doubtful: bool) -> boo
     limit_percent : float
         THD limit, %.
     doubtful : bool
-        How a limit that lies within the uncertainty counts: True counts it as over.
+        How a limit that lies within the uncertainty, or a flat top without an overdrive beyond
+        its uncertainty, counts: True counts it as over.
 
     Returns
     -------
@@ -192,7 +198,10 @@ def over_limit(reading: Reading, limit_percent: float, *, doubtful: bool) -> boo
     """
     tone = reading.tone
     if tone.clipping is not None and tone.clipping.state == "hard_clipping":
-        return True
+        # A whine that beats with the tops looks flat now and then, but overdriven by nothing.
+        overdrive = tone.clipping.overdrive_db
+        if doubtful or overdrive is None or overdrive.low > 0.0:
+            return True
     if tone.thd_percent is None:
         return doubtful
     edge = tone.thd_percent.high if doubtful else tone.thd_percent.low
