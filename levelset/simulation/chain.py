@@ -116,8 +116,9 @@ class Car:
     def tap(self, name: str | None) -> Tap:
         """Return a tap of the source, the main one for None; raises UsageError for no such tap."""
         if (name or "") not in self._taps:
-            names = ", ".join(other for other in self._taps if other) or "not there"
-            raise UsageError(f"there is no tap {name!r}", f"the other taps are {names}")
+            names = ", ".join(other for other in self._taps if other)
+            todo = f"the others are {names}" if names else "give the car a [[source.tap]]"
+            raise UsageError(f"there is no tap {name!r} beside the main one", todo)
         return self._taps[name or ""]
 
     def touch(self, tip: Tip, point: Point, *, bounces: bool = False) -> None:

@@ -12,7 +12,7 @@ from levelset.signals.channels import ChannelSignals, played_on
 from levelset.signals.multitone import PeriodicTones
 from levelset.signals.signal import Signal
 from levelset.signals.steps import SteppedTone
-from levelset.simulation.sines import Sines, sum_of_sines
+from levelset.simulation.sines import sines_of, sum_of_sines
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -133,7 +133,7 @@ class Sound:
     def _exact(self, part: Playable, own: float, frames: int, factor: int) -> Values:
         frame_s = self.seconds_per_frame
         if isinstance(part, Signal | PeriodicTones):
-            return sum_of_sines(Sines.of(part.components), own, frame_s, frames, factor)
+            return sum_of_sines(sines_of(part.components), own, frame_s, frames, factor)
         place = own + np.arange(frames)[:, np.newaxis] + np.arange(factor) / factor
         return part.at(np.maximum(place.ravel() * frame_s, 0.0)).reshape(frames, factor)
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from numpy.typing import NDArray
 
     from levelset.signals.signal import Component
@@ -21,9 +20,11 @@ COLUMNS = 256
 """Values that one row of the product of many sines has."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Sines:
     """Frequencies, peaks and phases at time 0 as arrays, each of shape (m,).
+
+    Two are the same only where they are one: what is computed of them is kept.
 
     Parameters
     ----------
@@ -35,12 +36,13 @@ class Sines:
     peak: Values
     phase_rad: Values
 
-    @classmethod
-    def of(cls, components: Iterable[Component]) -> Sines:
-        """Return the components of a signal."""
-        table = [(c.frequency_hz, c.amplitude_fs, c.phase_rad) for c in components]
-        columns = np.array(table).reshape(-1, 3).T
-        return cls(columns[0], columns[1], columns[2])
+
+@lru_cache(maxsize=16)
+def sines_of(components: tuple[Component, ...]) -> Sines:
+    """Return the components of a signal."""
+    table = [(c.frequency_hz, c.amplitude_fs, c.phase_rad) for c in components]
+    columns = np.array(table).reshape(-1, 3).T
+    return Sines(columns[0], columns[1], columns[2])
 
 
 def sum_of_sines(sines: Sines, start: float, frame_s: float, frames: int, factor: int) -> Values:
@@ -71,7 +73,13 @@ def sum_of_sines(sines: Sines, start: float, frame_s: float, frames: int, factor
     omega = 2.0 * np.pi * sines.frequency_hz
     starts = start + np.arange(0, rows * group, group, dtype=np.float64)
     a = np.multiply.outer(starts * frame_s, omega) + sines.phase_rad
-    b = np.multiply.outer(omega, (frame_s / factor) * np.arange(group * factor))
     left = np.concatenate((sines.peak * np.sin(a), sines.peak * np.cos(a)), axis=1)
-    product: Values = left @ np.concatenate((np.cos(b), np.sin(b)))
+    product: Values = left @ _row(sines, frame_s / factor, group * factor)
     return product.reshape(-1, factor)[:frames]
+
+
+@lru_cache(maxsize=16)
+def _row(sines: Sines, step_s: float, count: int) -> Values:
+    """Return cosines and sines at the times of one row, shape (2 m, count)."""
+    b = np.multiply.outer(2.0 * np.pi * sines.frequency_hz, step_s * np.arange(count))
+    return np.concatenate((np.cos(b), np.sin(b)))

@@ -12,7 +12,7 @@ from levelset.ports.base import Point
 from levelset.signals.signal import Component, Signal
 from levelset.simulation.car import CarTruth
 from levelset.simulation.chain import Car
-from levelset.simulation.sines import Sines, sum_of_sines
+from levelset.simulation.sines import sines_of, sum_of_sines
 
 FULL_SCALE_V = 200.0
 RATE = 48_000
@@ -400,7 +400,7 @@ def test_sines_are_those_of_the_signal(frames: int) -> None:
     parts = (Component(43.0, 0.5, 0.1), Component(997.0, 0.25, -2.0))
     for signal in (Signal("one", "a test", parts[:1]), Signal("two", "a test", parts)):
         start = 1234.5 * RATE + 0.25
-        rows = sum_of_sines(Sines.of(signal.components), start, 1.0 / RATE, frames, 8)
+        rows = sum_of_sines(sines_of(signal.components), start, 1.0 / RATE, frames, 8)
         times = (start + np.arange(frames * 8) / 8.0) / RATE
         assert rows.shape == (frames, 8)
         np.testing.assert_allclose(rows.ravel(), signal.at(times), atol=1e-9)

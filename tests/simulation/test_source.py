@@ -333,7 +333,7 @@ def test_two_taps_at_once(ideal: Ideal, harmonics: Fit) -> None:
     assert other / main == pytest.approx(expected, abs=1e-5)
     levels = [car.ac_volts_rms(Point("source", "positive", name), None) for name in (None, "rear")]
     np.testing.assert_allclose(levels, [10.0, 10.0 * 10.0 ** (-0.3)], rtol=1e-6)
-    with pytest.raises(Exception, match="no tap 'front'"):
+    with pytest.raises(Exception, match="no tap 'front' beside"):
         car.touch("B", Point("source", "positive", "front"))
 
 
