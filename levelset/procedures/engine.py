@@ -34,7 +34,7 @@ from levelset.procedures.protocol import (
     ToneFrom,
     View,
 )
-from levelset.procedures.tape import Tape, codes_from_samples
+from levelset.procedures.tape import KEEP_S, Tape, codes_from_samples
 
 if TYPE_CHECKING:
     import numpy as np
@@ -253,7 +253,12 @@ class Engine:
 
     def _accept(self, instruction: Accept) -> int:
         reading = instruction.reading
-        codes = codes_from_samples(self._tape.cut(reading.frames))
+        try:
+            codes = codes_from_samples(self._tape.cut(reading.frames))
+        except LookupError as gone:
+            raise StepFailed(
+                f"The samples of a reading are kept for {KEEP_S:.0f} s only: repeat the step"
+            ) from gone
 
         def write() -> int:
             capture = self._recorder.store_capture(codes, reading.frames.rate_hz)

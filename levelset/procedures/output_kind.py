@@ -105,9 +105,10 @@ def output_kind(
     )
     apart: TipsReading = yield from settle(spec, guidance, of=tip_a_of)
     kind = _kind(together, apart)
+    # Before the tips are moved once more: samples are kept for half a minute only.
+    seq: int = yield Accept(apart, "output_kind", {"kind": kind})
     if kind == "grounded":
         yield from _confirm_by_swap(spec, apart, where, positive, negative)
-    seq: int = yield Accept(apart, "output_kind", {"kind": kind})
     sides = "both sides are driven" if kind == "bridged" else "one side is driven"
     sentence = f"{kind.capitalize()} output at {where}: {sides}."
     yield Finish("accepted", sentence, {"kind": kind, "reading_seq": seq})
