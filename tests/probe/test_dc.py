@@ -188,7 +188,7 @@ def test_battery_must_fit_the_tone(battery, volts, words):
 
 def test_touches_over_the_promised_ranges():
     """A part of the campaign behind docs/dc.md."""
-    found = row("part", 3, 50, one_or_two)
+    found = row("part", 2, 50, one_or_two)
     assert found.battery_refused <= 1
     assert found.refused <= 1
     assert np.mean(found.promised) == 1.0

@@ -36,6 +36,9 @@ DRIFT_PART = 0.02
 BLOCK = 8
 """Rows whose mean shows a slow misfit that single rows hide in their noise."""
 
+SPOILT = 3.0
+"""Slow residual of the quiet over that around a straight line of its own, that is still noise."""
+
 START_HZ = (0.3, 2.0, 8.0)
 MOST_ORDER = 3
 IDENTIFIED_MISFIT = 1.25
@@ -216,6 +219,9 @@ def _step(window: Window, fit: Fit) -> Step:
     # What is louder after the touch in a way that is white is the source's noise, no misfit.
     louder = max(1.0, fast[1] / fast[0]) if fast[0] > 0.0 else 1.0
     misfit = slow[1] / (slow[0] * louder) if slow[0] > 0.0 else 1.0
+    # What does not fit after the touch spoils the quiet as well, by the level that they share.
+    quiet = _rms(_straightened(_blocks(before)))
+    misfit = max(misfit, slow[0] / (SPOILT * quiet)) if quiet > 0.0 else misfit
     noise = float(np.sqrt(fit.covariance[0, 0]))
     lines = fit.model.lines
     return Step(
@@ -260,6 +266,14 @@ def _blocks(part: Values) -> Values:
     count = len(part) // BLOCK
     means: Values = part[: count * BLOCK].reshape(count, BLOCK).mean(axis=1)
     return means
+
+
+def _straightened(values: Values) -> Values:
+    """Return values, shape (n,), less the straight line that fits them best."""
+    t = np.linspace(-1.0, 1.0, len(values))
+    level = values - values.mean()
+    straight: Values = level - t * float(t @ level) / max(float(t @ t), 1e-300)
+    return straight
 
 
 def _rms(part: Values) -> float:
