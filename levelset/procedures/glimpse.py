@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from levelset.procedures.protocol import View
 
 GLIMPSES_HZ = 10.0
+SOONEST_S = 0.075
+"""After a reading or a glimpse was shown: what comes sooner is left out."""
 
 
 @runtime_checkable
@@ -47,10 +49,11 @@ class Glimpses:
         self._for: tuple[ToneSpec, Calibration | None] | None = None
         self._meter: TipsMeter | None = None
         self._newest: TipsReading | None = None
+        self._end = self._shown = 0
 
     def listen(self, spec: object, calibration: Calibration | None) -> None:
         """Follow what a procedure listens to, as long as it is a tone."""
-        self._newest = None
+        self._newest, self._shown = None, self._end
         if self._follower is None or not isinstance(spec, ToneSpec):
             self._for = self._meter = None
         elif self._for != (spec, calibration):
@@ -60,6 +63,7 @@ class Glimpses:
 
     def take(self, block: Block) -> None:
         """Follow the tips through a block."""
+        self._end = block.first_frame + len(block.samples)
         if self._meter is not None:
             reading = self._meter.push(block.samples, block.stream, block.first_frame)
             self._newest = self._newest if reading is None else reading
@@ -70,6 +74,9 @@ class Glimpses:
         if reading is None or self._follower is None:
             return
         frames = reading.frames
+        if abs(self._end - self._shown) < SOONEST_S * frames.rate_hz:
+            return
+        self._shown = self._end
         void = self._port.path_void(frames.stream, frames.first, frames.count)
         if void is not None:
             reading = reading.voided(void)

@@ -34,12 +34,29 @@ class Drawn(Widget):
     def __init__(self, draw: Callable[[int, int], Iterable[str]], **options: Any) -> None:
         super().__init__(**options)
         self._draw = draw
+        self._shown: list[str] | None = None
 
     def render(self) -> Content:
         """Return the lines in the character set of the terminal."""
+        self._shown = self._lines()
+        return Content("\n".join(self._shown))
+
+    def redraw(self) -> None:
+        """Draw again where the lines have changed, and lay out anew only where their number has."""
+        before = self._shown
+        if before is None or not self.display or not self.size.width:
+            self.refresh(layout=True)
+            return
+        lines = self._lines()
+        if lines != before:
+            height = self.styles.height
+            grown = height is not None and height.is_auto and len(lines) != len(before)
+            self.refresh(layout=grown)
+
+    def _lines(self) -> list[str]:
         width, height = self.size
         charset = cast("LevelsetApp", self.app).charset
-        return Content("\n".join(in_charset(self._draw(width, height), charset)))
+        return list(in_charset(self._draw(width, height), charset))
 
     def get_content_height(self, container: Any, viewport: Any, width: int) -> int:  # noqa: ARG002
         """Return the number of lines at this width, for a widget of automatic height."""

@@ -280,9 +280,9 @@ class ProcedureScreen(LevelScreen):
             self._sentence = sentence
 
     def refresh_all(self) -> None:
-        """Draw everything again; heights may have changed."""
+        """Draw what has changed."""
         for drawn in self.query(Drawn):
-            drawn.refresh(layout=drawn.id in ("say", "why", "levers") or drawn.has_class("head"))
+            drawn.redraw()
 
     def leave(self) -> None:
         """Say that it stops; the engine does the rest."""
