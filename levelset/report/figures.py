@@ -138,7 +138,9 @@ def step_figures(dossier: Dossier, step: Step) -> tuple[Figure, ...]:
             return ()
         volts, thd = drawn
         crosses = "dots clean, crosses above the clean volume"
-        figures = [Figure(volts, f"Volts at each volume; {crosses}")]
+        second = step.result.get("second_tone_hz")
+        dashes = f"; dashes at {second:g} Hz" if is_number(second) else ""
+        figures = [Figure(volts, f"Volts at each volume; {crosses}{dashes}")]
         return (*figures, Figure(thd, f"THD at each volume; {crosses}")) if thd else tuple(figures)
     found = [*curves_in(step.result)]
     for line in dossier.of_kind("stretch"):

@@ -74,20 +74,17 @@ def volume_curve(result: dict[str, Any], limit_percent: float) -> tuple[str, str
     limit_percent : float
         THD above which a signal is not clean, %.
     """
-    rows = []
-    for row in result.get("curve", []):
-        level = _value(row.get("volts_rms"))
-        if is_number(row.get("volume")) and level is not None and level > 0.0:
-            rows.append((float(row["volume"]), level, _value(row.get("thd_percent"))))
+    rows = _levels(result.get("curve"))
     if len(rows) < 2:
         return None
-    rows.sort(key=lambda row: row[0])
+    second = _levels(result.get("second_curve"))
     volumes = [row[0] for row in rows]
     levels = [row[1] for row in rows]
     x = linear(volumes[0] - 0.5, volumes[-1] + 0.5, "volume on the display")
     chosen = result.get("volume")
     found = float(chosen) if is_number(chosen) else None
     where = "" if found is None else f"clean up to {found:.0f}"
+    levels += [row[1] for row in second]
     volts = Plot(x, decades(min(levels) / 1.3, max(levels) * 1.6, "V RMS", _short))
 
     def marked(plot: Plot, points: list[tuple[float, float, bool]]) -> list[str]:
@@ -105,6 +102,7 @@ def volume_curve(result: dict[str, Any], limit_percent: float) -> tuple[str, str
 
     volts_drawing = volts.drawing(
         "volts against the volume on the display",
+        volts.curve([row[0] for row in second], [row[1] for row in second], "ideal"),
         *marked(volts, [(v, level, clean(v)) for v, level, _ in rows]),
     )
     known = [(v, max(thd, 0.002), clean(v)) for v, _, thd in rows if thd is not None]
@@ -180,6 +178,16 @@ def gauge(set_v: float, target_v: float, clip_v: float | None) -> str:
 def _named(x: float, y: float, part: float, name: str) -> str:
     anchor = "end" if part > 0.8 else "middle" if part > 0.1 else "start"
     return f'<text x="{x:.1f}" y="{y:.0f}" text-anchor="{anchor}">{name}</text>'
+
+
+def _levels(rows: object) -> list[tuple[float, float, float | None]]:
+    """Return volume, volts and THD of each level that has volts, by volume."""
+    found = []
+    for row in rows if isinstance(rows, list) else ():
+        level = _value(row.get("volts_rms"))
+        if is_number(row.get("volume")) and level is not None and level > 0.0:
+            found.append((float(row["volume"]), level, _value(row.get("thd_percent"))))
+    return sorted(found, key=lambda row: row[0])
 
 
 def _value(value: object) -> float | None:

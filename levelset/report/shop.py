@@ -175,7 +175,7 @@ def _views(dossier: Dossier, steps: Iterable[Step]) -> list[StepView]:
 
 def _view(dossier: Dossier, step: Step) -> StepView:
     data, figures = step.data, step_figures(dossier, step)
-    hidden = ("curve", "words") if figures else ()
+    hidden = ("curve", "second_curve", "words") if figures else ()
     result = {k: v for k, v in without_curves(data.result).items() if k not in hidden}
     drawn = data.procedure in ("gain", "clean_volume") and data.done
     return StepView(
