@@ -154,8 +154,8 @@ def calibrate_list(as_json: bool) -> None:
             f"{found.created:<22}{found.name}: {scale.value:.4g} V +- {scale.u:.2g} V per full "
             f"scale, {found.set_up.device}, {found.set_up.rate_hz} Hz"
         )
-        for warning in warnings(found):
-            click.echo(f"{'':<22}{warning}")
+        for line in (*found.self_test_lines(found.set_up.device), *warnings(found)):
+            click.echo(f"{'':<22}{line}")
 
 
 @calibrate.command("show")
@@ -190,10 +190,13 @@ def calibrate_show(
     path = find_calibration(name)
     stored = load_calibration(path)
     differs = check_evidence(stored, path)
+    set_up = stored.set_up
     found = warnings(
         stored, device=device, rate_hz=rate, range_name=range_name, divider=divider, tips=tips
     )
-    _show(stored, path, found, as_json, differs=differs)
+    at_hand = set_up.device if device is None else device
+    tested = stored.self_test_lines(at_hand, rate)
+    _show(stored, path, found, as_json, differs=differs, tested=tested)
     if differs:
         raise click.exceptions.Exit(EXIT_NO)
 
@@ -360,6 +363,7 @@ def _summary(stored: StoredCalibration) -> dict[str, Any]:
         "device": stored.set_up.device,
         "rate_hz": stored.set_up.rate_hz,
         "volts_per_full_scale": [scale.as_json() for scale in scales],
+        "trusted_for": list(stored.self_test_lines(stored.set_up.device)),
     }
 
 
@@ -370,6 +374,7 @@ def _show(
     as_json: bool,
     *,
     differs: str = "",
+    tested: tuple[str, ...] = (),
 ) -> None:
     from levelset.probe.budget import budget_lines
 
@@ -382,10 +387,11 @@ def _show(
                 "budget": [line.as_json() for line in budget],
                 "warnings": list(warnings),
                 "differs": differs or None,
+                "trusted_for": list(tested),
             }
         )
         return
-    click.echo("\n".join(_lines(stored, path, budget, warnings, differs)))
+    click.echo("\n".join(_lines(stored, path, budget, warnings, differs, tested)))
 
 
 def _lines(
@@ -394,6 +400,7 @@ def _lines(
     budget: Iterable[BudgetLine],
     warnings: Iterable[str],
     differs: str,
+    tested: tuple[str, ...],
 ) -> list[str]:
     from levelset.probe.budget import budget_table
 
@@ -415,6 +422,7 @@ def _lines(
         rows.append(f"battery       {dc.battery_v:g} V +- {dc.tolerance_v:.2g} V: DC by touch")
     if stored.repeatability_percent is not None:
         rows.append(f"repeatability {stored.repeatability_percent:.3f} % (one touch)")
+    rows += [f"path          {line}" for line in tested]
     rows += ["", "Uncertainty of the scale:", *budget_table(tuple(budget)), ""]
     rows += [f"warning: {warning}" for warning in warnings]
     if differs:

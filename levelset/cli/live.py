@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 import click
 
@@ -24,17 +25,52 @@ def devices(as_json: bool) -> None:
     from levelset.ports.audio_process import devices as list_devices
 
     listing = list_devices()
+    tested = {device.key: _self_tests(device.key) for device in listing.devices}
     if as_json:
-        print_json(listing.as_json())
+        listed = listing.as_json()
+        for entry in listed["devices"]:
+            entry["self_tests"] = tested[entry["key"]]
+        print_json(listed)
         return
     for device in listing.devices:
         click.echo(f"{device.name}  ({device.host_api}, {device.inputs} in, {device.outputs} out)")
         for words in device.trusted_for:
             click.echo(f"    for: {words}")
+        for test in tested[device.key]:
+            click.echo(f"    checked {test['made'][:10]} at {test['rate_hz']} Hz{test['behind']}:")
+            for line in test["lines"]:
+                click.echo(f"        {line}")
         for reason in device.reasons:
             click.echo(f"    {'not used' if device.use == 'refused' else 'note'}: {reason}")
     if not listing.devices:
         click.echo("No sound devices: see levelset doctor.")
+
+
+def _self_tests(key: str) -> list[dict[str, Any]]:
+    """Return the newest self-test of every rate, and of every source behind a sound server."""
+    from levelset.errors import InputError
+    from levelset.record.calibrations import list_calibrations
+
+    newest: dict[tuple[str, int], dict[str, Any]] = {}
+    for _, stored in list_calibrations():
+        if isinstance(stored, InputError) or stored.self_test is None:
+            continue
+        made = stored.set_up
+        behind = made.device.removeprefix(key)
+        if behind == made.device or (behind and not behind.startswith(" / ")):
+            continue
+        test = {
+            "calibration": stored.name,
+            "made": stored.self_test.made,
+            "rate_hz": made.rate_hz,
+            "behind": behind.replace(" / ", " through ", 1),
+            "trusted": stored.self_test.trusted,
+            "lines": list(stored.self_test.lines),
+        }
+        known = newest.setdefault((behind, made.rate_hz), test)
+        if test["made"] > known["made"]:
+            newest[behind, made.rate_hz] = test
+    return [*newest.values()]
 
 
 @click.command()

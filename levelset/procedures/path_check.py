@@ -19,6 +19,7 @@ from levelset.procedures import cautions
 from levelset.procedures.common import Steps, tone_spec
 from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
+    Accept,
     Acknowledge,
     Act,
     Ask,
@@ -83,7 +84,7 @@ def path_check(plan: JobPlan, facts: Facts, info: PortInfo, samples: Samples) ->
     )
     yield Play(tone, LOW_DBFS)
     yield from ear.onset("the quiet tone")
-    low_before = yield from ear.stretch("the quiet tone", STRETCH_S)
+    low_before = yield from ear.stretch("low_before", "the quiet tone", STRETCH_S)
     yield Play(tone, HIGH_DBFS)
     if ear.delay_s is None:
         # A gate lets only the louder tone through; then its onset tells the delay.
@@ -95,16 +96,16 @@ def path_check(plan: JobPlan, facts: Facts, info: PortInfo, samples: Samples) ->
             )
     else:
         yield from ear.skip("the louder tone", ear.settle_s)
-    high = yield from ear.stretch("the louder tone", STRETCH_S)
+    high = yield from ear.stretch("high", "the louder tone", STRETCH_S)
     yield Play(tone, LOW_DBFS)
     yield from ear.skip("the quiet tone again", ear.settle_s)
-    low_after = yield from ear.stretch("the steady tone", LONG_S)
+    low_after = yield from ear.stretch("low_after", "the steady tone", LONG_S)
     left_only = None
     if info.channels > 1:
         left = replace(tone, name=f"{tone.name}-left", outputs=(0,))
         yield Play(left, LOW_DBFS)
         yield from ear.skip("the left output alone", ear.settle_s)
-        left_only = yield from ear.stretch("the left output alone", STRETCH_S)
+        left_only = yield from ear.stretch("left_only", "the left output alone", STRETCH_S)
     yield Silence()
 
     calibration = facts.calibration
@@ -118,7 +119,7 @@ def path_check(plan: JobPlan, facts: Facts, info: PortInfo, samples: Samples) ->
         same_clock=True,
         volts_per_full_scale=scales,
     )
-    yield _finish(trust, ear.notes)
+    yield _finish(trust, ear, info)
 
 
 def _tone() -> Signal:
@@ -139,6 +140,7 @@ class _Ear:
         self._samples = samples
         self.delay_s: float | None = None
         self.notes: dict[str, str] = {}
+        self.kept: dict[str, int] = {}
 
     @property
     def settle_s(self) -> float:
@@ -159,20 +161,19 @@ class _Ear:
         for _ in range(math.ceil(seconds / self._spec.window_s)):
             yield from self._window(what)
 
-    def stretch(self, what: str, seconds: float) -> Steps:
-        """Listen and return the samples of all windows together, shape (n, channels)."""
-        first: Frames | None = None
-        end = 0
-        for _ in range(math.ceil(seconds / self._spec.window_s)):
-            reading = yield from self._window(what)
-            frames = reading.frames
-            if first is None:
-                first = frames
-            elif frames.stream != first.stream or frames.first != end:
-                raise StepFailed("The input was interrupted; run the check again")
-            end = frames.first + frames.count
-        assert first is not None
-        return self._cut(replace(first, count=end - first.first))
+    def stretch(self, part: str, what: str, seconds: float) -> Steps:
+        """Listen to one long window and keep it; returns its samples, shape (n, channels)."""
+        reading = yield from self._window(what, seconds)
+        found: Frames = reading.frames
+        count = round(seconds * found.rate_hz)
+        # Where the level moves, only the newest part of a window is read.
+        whole = replace(found, first=found.first + found.count - count, count=count)
+        samples = self._cut(whole)
+        # What the path spoilt is void as a whole; its capture alone would not say so again.
+        sound = any(leg.tone.void is None for leg in reading.legs)
+        if whole == found and sound:
+            self.kept[part] = yield Accept(reading, part)
+        return samples
 
     def _cut(self, frames: Frames) -> NDArray[np.float64]:
         try:
@@ -183,9 +184,14 @@ class _Ear:
                 "check again"
             ) from None
 
-    def _window(self, what: str) -> Steps:
-        guidance = Guidance(f"Wait: {what} is being listened to.", Act("wait"), headline="WAIT")
-        reading: TipsReading = yield Listen(self._spec, guidance)
+    def _window(self, what: str, seconds: float | None = None) -> Steps:
+        words = f"Wait: {what} is being listened to."
+        spec = self._spec
+        if seconds is not None:
+            spec = replace(spec, window_s=seconds)
+            words = f"{words} It takes {seconds:.0f} s."
+        guidance = Guidance(words, Act("wait"), headline="WAIT")
+        reading: TipsReading = yield Listen(spec, guidance)
         void = reading.output.tone.void
         # One tone on both outputs may come back the same, code for code; left only tells.
         if (
@@ -206,7 +212,8 @@ class _Ear:
         )
 
 
-def _finish(trust: PathTrust, notes: dict[str, str]) -> Finish:
+def _finish(trust: PathTrust, ear: _Ear, info: PortInfo) -> Finish:
+    notes = ear.notes
     lesser = [finding.sentence for finding in trust.findings if not finding.grave]
     lines = [channel.line for channel in trust.channels]
     trusted = trust.trusted and "processed" not in notes
@@ -230,6 +237,9 @@ def _finish(trust: PathTrust, notes: dict[str, str]) -> Finish:
             "port_notes": notes,
             "channels": [_channel(channel) for channel in trust.channels],
             "left_only_db": trust.left_only_db,
+            "device": info.name,
+            "rate_hz": info.rate_hz,
+            "readings": ear.kept,
         },
     )
 

@@ -13,6 +13,7 @@ from levelset.probe.calibrate import calibrate_from_common_touch
 from levelset.probe.dc import read_touch
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.probe.touches import Touch, calibrate_from_touches
+from levelset.record import self_test
 from levelset.record.audio_files import (
     CODE_HIGH,
     CODE_LOW,
@@ -322,7 +323,8 @@ def differs_from_captures(stored: StoredCalibration, captures: Sequence[bytes]) 
         tolerance,
         "calibration",
     )
-    return differs or _dc_differs(stored, captures[len(stored.touches) :], tolerance)
+    rest = captures[len(stored.touches) :]
+    return differs or _dc_differs(stored, rest, tolerance) or _self_test_differs(stored, captures)
 
 
 def _dc_differs(stored: StoredCalibration, captures: Sequence[bytes], tolerance: Tolerance) -> str:
@@ -336,6 +338,15 @@ def _dc_differs(stored: StoredCalibration, captures: Sequence[bytes], tolerance:
     samples = codes / (CODE_HIGH + 1.0)
     touch = read_touch(samples, battery.frames, battery.spec, replace(made, dc=None))
     return dc_difference(made, touch, tolerance)
+
+
+def _self_test_differs(stored: StoredCalibration, captures: Sequence[bytes]) -> str:
+    """Judge the path again, where that analysis is the one that judged it."""
+    if stored.self_test is None or stored.analysis != ANALYSIS_VERSION:
+        return ""
+    scales = tuple(scale.value for scale in stored.calibration.volts_per_full_scale)
+    named = dict(zip(stored.captures, captures, strict=True))
+    return self_test.differs(stored.self_test, named, scales)
 
 
 def _numbers(

@@ -16,6 +16,14 @@ from levelset.record.folder import CAPTURES
 from levelset.record.job import Job
 from levelset.record.journal import digest
 from levelset.record.schema import TouchData, from_data, note_data, to_data
+from levelset.record.self_test import (
+    PARTS,
+    StoredSelfTest,
+    StoredStretch,
+    complete,
+    judge_again,
+    lines_of,
+)
 from levelset.record.stored_calibration import (
     SetUp,
     StoredBattery,
@@ -76,11 +84,13 @@ def take_calibration(job: Job, name: str, *, device: str, rate_hz: int) -> tuple
         )
         job.append("note", note_data(" ".join((source, *found)), seq))
     scale = taken.volts_per_full_scale[0]
+    tested = stored.self_test_lines(device, rate_hz)
     return (
         f"Calibration {stored.name!r} of {stored.created[:10]}: one full scale is "
         f"{scale.value:.2f} V peak at tip A, ± {100.0 * scale.u / scale.value:.1f} %. It holds "
         "only while nothing at the input's gain was turned since.",
         *found,
+        *tested,
     )
 
 
@@ -144,6 +154,9 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
     if made.dc is not None:
         battery = _battery(job, folder, made.dc.evidence)
         captures.append(_capture(folder, battery.capture))
+    tested = _self_test(job, folder, made)
+    if tested is not None:
+        captures += [_capture(folder, stretch.capture) for stretch in tested.stretches]
     probe = head.plan.probe
     set_up = SetUp(
         device=made.port_name,
@@ -157,7 +170,14 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
     when = datetime.fromisoformat(job.lines()[seq - 1].time)
     stored = replace(
         new_calibration(
-            _alone(made, name), set_up, probe.meter, touches, None, battery=battery, now=when
+            _alone(made, name),
+            set_up,
+            probe.meter,
+            touches,
+            None,
+            battery=battery,
+            self_test=tested,
+            now=when,
         ),
         levelset=head.levelset,
         analysis=head.analysis,
@@ -168,6 +188,31 @@ def calibration_from_job(folder: Path, name: str) -> tuple[StoredCalibration, li
             f"{folder}: {differs}, computed again from its captures", "see levelset job verify"
         )
     return stored, captures
+
+
+def _self_test(job: Job, folder: Path, made: Calibration) -> StoredSelfTest | None:
+    """Return the newest path check of the same input and rate, in volts of this calibration."""
+    readings = dict(job.readings())
+    here = {"device": made.port_name, "rate_hz": made.rate_hz}
+    for line in reversed(job.lines()):
+        if line.kind != "step" or line.data["procedure"] != "path_check":
+            continue
+        result = line.data["result"]
+        if {key: result.get(key) for key in here} != here:
+            continue
+        stretches = tuple(
+            StoredStretch(part, readings[seq].capture, readings[seq].frames)
+            for part in PARTS
+            if (seq := result["readings"].get(part)) is not None
+        )
+        if not complete(stretches):
+            # What is spoilt has no captures that would say so; what was said is kept.
+            return StoredSelfTest(line.time, trusted=False, lines=tuple(result["lines"]))
+        captures = {s.capture: _capture(folder, s.capture) for s in stretches}
+        scales = tuple(scale.value for scale in made.volts_per_full_scale)
+        trust = judge_again(stretches, captures, scales)
+        return StoredSelfTest(line.time, trust.trusted, lines_of(trust), stretches)
+    return None
 
 
 def _full_scale_v_peak(job: Job, before_seq: int) -> float:

@@ -19,6 +19,7 @@ from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, ToneSpec
 from levelset.probe.touch_reading import StepSpec
 from levelset.record.schema import ANALYSIS_VERSION, from_data
+from levelset.record.self_test import StoredSelfTest
 
 SCHEMA = "levelset.calibration.v1"
 OLD_DAYS = 365
@@ -125,6 +126,8 @@ class StoredCalibration:
         Standard deviation of one touch, %; None for a single one.
     battery : StoredBattery or None
         The touch behind ``calibration.dc``; None where there is neither.
+    self_test : StoredSelfTest or None
+        What its path was found to be good for; None where it was not checked.
     """
 
     created: str
@@ -136,17 +139,28 @@ class StoredCalibration:
     touches: tuple[StoredTouch, ...]
     repeatability_percent: float | None
     battery: StoredBattery | None = None
+    self_test: StoredSelfTest | None = None
 
     @property
     def captures(self) -> tuple[str, ...]:
-        """SHA-256 of every capture: those of the touches, then the battery's."""
+        """SHA-256 of every capture: the touches', the battery's, the self-test's stretches'."""
         battery = () if self.battery is None else (self.battery.capture,)
-        return (*(touch.capture for touch in self.touches), *battery)
+        stretches = () if self.self_test is None else self.self_test.stretches
+        own = (stretch.capture for stretch in stretches)
+        return (*(touch.capture for touch in self.touches), *battery, *own)
 
     @property
     def name(self) -> str:
         """Its name."""
         return self.calibration.name
+
+    def self_test_lines(self, device: str, rate_hz: int | None = None) -> tuple[str, ...]:
+        """Return what an input can be trusted for; nothing for another device or rate."""
+        if self.self_test is None or device != self.set_up.device:
+            return ()
+        if rate_hz is not None and rate_hz != self.set_up.rate_hz:
+            return ()
+        return self.self_test.lines
 
     def age_days(self, now: datetime | None = None) -> float:
         """Return its age, days."""
@@ -167,6 +181,7 @@ def new_calibration(
     repeatability_percent: float | None,
     *,
     battery: StoredBattery | None = None,
+    self_test: StoredSelfTest | None = None,
     now: datetime | None = None,
 ) -> StoredCalibration:
     """Return a calibration of this version of levelset, made now."""
@@ -181,6 +196,7 @@ def new_calibration(
         touches=tuple(touches),
         repeatability_percent=repeatability_percent,
         battery=battery,
+        self_test=self_test,
     )
 
 
