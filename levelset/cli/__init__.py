@@ -13,6 +13,8 @@ from levelset.cli.calibrate_save import calibrate_save
 from levelset.cli.common import open_screen
 from levelset.cli.demo import demo
 from levelset.cli.job import job
+from levelset.cli.job_add import job_attach, job_customer, job_detach, job_note
+from levelset.cli.job_keep import job_csv, job_export, job_import, job_schema
 from levelset.cli.job_report import job_compare, job_report
 from levelset.cli.live import devices, doctor, watch
 from levelset.cli.measure import measure
@@ -64,8 +66,19 @@ for _command in (
 ):
     cli.add_command(_command)
 calibrate.add_command(calibrate_save)
-job.add_command(job_report)
-job.add_command(job_compare)
+for _command in (
+    job_report,
+    job_compare,
+    job_note,
+    job_attach,
+    job_detach,
+    job_customer,
+    job_export,
+    job_import,
+    job_csv,
+    job_schema,
+):
+    job.add_command(_command)
 _mark_examples(cli)
 
 

@@ -12,7 +12,7 @@ from levelset.cli.common import EXIT_NO, print_json
 
 @click.group()
 def job() -> None:
-    r"""List, show and verify job records.
+    r"""Find, show, verify, add to and pass on job records.
 
     \b
     Example:
@@ -21,23 +21,44 @@ def job() -> None:
 
 
 @job.command("list")
+@click.argument("words", nargs=-1)
+@click.option("--vehicle", default="", help="Part of the vehicle or the title.")
+@click.option("--customer", default="", help="Part of the personal data.")
+@click.option("--equipment", default="", help="Part of a name in the plan or a calibration.")
+@click.option("--since", default="", help="First day: 2026, 2026-11 or 2026-11-03.")
+@click.option("--until", default="", help="Last day, in the same way.")
 @click.option("--jobs", type=click.Path(path_type=Path), help="Folder with the jobs.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def job_list(jobs: Path | None, as_json: bool) -> None:
-    r"""List the jobs, newest first.
+def job_list(
+    words: tuple[str, ...],
+    vehicle: str,
+    customer: str,
+    equipment: str,
+    since: str,
+    until: str,
+    jobs: Path | None,
+    as_json: bool,
+) -> None:
+    r"""List the jobs, newest first; those that hold every one of WORDS, if there are any.
 
     \b
     Example:
       levelset job list
+      levelset job list estate --since 2026-11
     """
+    from levelset.record.search import Wanted, find_jobs
     from levelset.record.store import list_jobs
 
-    rows = list_jobs(jobs)
+    wanted = Wanted(words, vehicle, customer, equipment, since, until)
+    every = list_jobs(jobs)
+    rows = find_jobs(every, wanted)
     if as_json:
         print_json({"schema": "levelset.job_list.v1", "jobs": [row.as_json() for row in rows]})
         return
-    if not rows:
+    if not every:
         click.echo("No jobs yet: `levelset demo` makes one on an invented car.")
+    elif not rows:
+        click.echo(f"None of {len(every)} jobs fits.")
     for row in rows:
         click.echo(row.line())
 

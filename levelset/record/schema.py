@@ -23,7 +23,7 @@ from levelset.quantity import Quantity
 ANALYSIS_VERSION = 2
 """Raised whenever the analysis may give other numbers for the same capture."""
 
-JOB_SCHEMA = 1
+JOB_SCHEMA = 2
 
 
 class _Data(msgspec.Struct, forbid_unknown_fields=True):
@@ -31,7 +31,19 @@ class _Data(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class JobData(_Data):
-    """First line: what the job is."""
+    """First line: what the job is.
+
+    Parameters
+    ----------
+    title : str
+        What a person calls the job.
+    levelset : str
+        Version of levelset that began it.
+    analysis : int
+        Version of the analysis behind its numbers.
+    plan : JobPlan
+        What was known before measuring.
+    """
 
     title: str
     levelset: str
@@ -40,7 +52,19 @@ class JobData(_Data):
 
 
 class CautionData(_Data):
-    """A caution that was shown and acknowledged."""
+    """A caution that was shown and acknowledged.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    key : str
+        Short name of the caution.
+    text : str
+        Its words, as they were shown.
+    """
 
     procedure: str
     channel: str | None
@@ -49,7 +73,21 @@ class CautionData(_Data):
 
 
 class AnswerData(_Data):
-    """A question and what the person answered."""
+    """A question and what the person answered.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    question : str
+        Its words, as they were shown.
+    value : str or float
+        A number, or a word such as yes, no, done.
+    unit : str
+        Unit of a number, else empty.
+    """
 
     procedure: str
     channel: str | None
@@ -62,6 +100,27 @@ class ReadingData(_Data):
     """An accepted reading: legs and pair as they were read, and the capture behind them.
 
     ``readings`` holds the READING objects of ``measure --json``: tip A, tip B, pair.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    as_what : str
+        What it was taken for.
+    frames : Frames
+        Where in the stream it was.
+    spec : ToneSpec
+        What was listened for.
+    calibration_seq : int or None
+        Line of the calibration; None without one.
+    capture : str
+        SHA-256 of the FLAC file with the raw codes of all channels.
+    readings : list
+        READING objects: tip A, tip B, pair.
+    details : dict
+        What the procedure adds, such as the volume of the display.
     """
 
     procedure: str
@@ -80,6 +139,27 @@ class TouchData(_Data):
 
     ``readings`` holds tip A, tip B, pair: volts, the step in full scale, and where the touch
     identified it the coupling of the input.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    as_what : str
+        What it was taken for.
+    frames : Frames
+        Where in the stream it was.
+    spec : StepSpec
+        What was listened for.
+    calibration_seq : int or None
+        Line of the calibration; None without one.
+    capture : str
+        SHA-256 of the FLAC file with the raw codes of all channels.
+    readings : list
+        Tip A, tip B, pair: DC volts and the step in full scale.
+    details : dict
+        What the procedure adds.
     """
 
     procedure: str
@@ -97,6 +177,27 @@ class StretchData(_Data):
     """An accepted stretch: what a named analysis found in it as a whole, and the capture behind it.
 
     ``readings`` holds one object: the analysis, what it found, and RMS volts per full scale.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    as_what : str
+        What it was taken for.
+    frames : Frames
+        Where in the stream it was.
+    spec : StretchSpec
+        Which analysis, over how many seconds.
+    calibration_seq : int or None
+        Line of the calibration; None without one.
+    capture : str
+        SHA-256 of the FLAC file with the raw codes of all channels.
+    readings : list
+        One object: what the analysis found.
+    details : dict
+        What the procedure adds.
     """
 
     procedure: str
@@ -111,7 +212,23 @@ class StretchData(_Data):
 
 
 class StepData(_Data):
-    """How a procedure ended; the newest step of a procedure and channel supersedes older ones."""
+    """How a procedure ended; the newest step of a procedure and channel supersedes older ones.
+
+    Parameters
+    ----------
+    procedure : str
+        Procedure in which it happened.
+    channel : str or None
+        Amplifier channel; None for the source or the whole job.
+    outcome : str
+        How it ended.
+    sentence : str
+        The same in words.
+    result : dict
+        What came of it; ``reading_seq`` and the like name lines.
+    cautions : list of str
+        Short names of the cautions that were shown.
+    """
 
     procedure: str
     channel: str | None
@@ -127,7 +244,17 @@ class StepData(_Data):
 
 
 class ToneData(_Data, rename={"who": "from"}):
-    """A tone that started or ended; ``from`` says whose it is."""
+    """A tone that started or ended; ``from`` says whose it is.
+
+    Parameters
+    ----------
+    who : str
+        ``vehicle``, ``levelset``, or ``nobody`` where it ended.
+    name : str or None
+        Name of the test signal.
+    level_dbfs : float or None
+        Level of levelset's own output, dB re full scale.
+    """
 
     who: str
     name: str | None
@@ -140,6 +267,19 @@ class ProbeCheckData(_Data):
     ``start_seq`` and ``end_seq`` are the readings that were compared; ``change_percent`` has one
     entry per tip. A reading counts as unconfirmed when a check after it failed and none after it
     held.
+
+    Parameters
+    ----------
+    calibration_seq : int
+        Line of the calibration.
+    start_seq, end_seq : int
+        Readings that were compared.
+    change_percent : list
+        Change of each tip with its uncertainty, %.
+    confirmed : bool
+        Whether the scale held.
+    text : str
+        The same in words.
     """
 
     calibration_seq: int
@@ -151,7 +291,15 @@ class ProbeCheckData(_Data):
 
 
 class NoteData(_Data):
-    """A remark of the person; ``about`` is the line that it corrects or explains."""
+    """A remark of the person; ``about`` is the line that it corrects or explains.
+
+    Parameters
+    ----------
+    text : str
+        The remark.
+    about : int or None
+        Line that it corrects or explains.
+    """
 
     text: str
     about: int | None
@@ -161,6 +309,21 @@ class AttachmentData(_Data):
     """A photograph that was added, named by the SHA-256 of its bytes.
 
     ``name`` is what its file was called, ``about`` the line that it belongs to.
+
+    Parameters
+    ----------
+    name : str
+        What its file was called.
+    media_type : str
+        What it is, by its content.
+    sha256 : str
+        SHA-256 of the file in ``attachments``.
+    size_bytes : int
+        Its size.
+    text : str
+        What it shows; may be empty.
+    about : int or None
+        Line that it belongs to.
     """
 
     name: str
@@ -172,7 +335,15 @@ class AttachmentData(_Data):
 
 
 class RemovalData(_Data):
-    """A photograph that was taken out again: its file is gone, the line that named it stays."""
+    """A photograph that was taken out again: its file is gone, the line that named it stays.
+
+    Parameters
+    ----------
+    attachment_seq : int
+        Line of the photograph.
+    text : str
+        Why; may be empty.
+    """
 
     attachment_seq: int
     text: str
@@ -193,7 +364,11 @@ KINDS: dict[str, tuple[int, type[Any]]] = {
     "removal": (1, RemovalData),
     "probe_check": (1, ProbeCheckData),
 }
-"""Version and data of every kind that this version of levelset writes."""
+"""Version and data of every kind that this version of levelset writes.
+
+A version is raised when the data get a field or lose one, so that an older levelset says that it
+is too old. Lines of older versions stay readable: a new field has a default.
+"""
 
 EVIDENCE: dict[str, type[ReadingData] | type[TouchData] | type[StretchData]] = {
     "reading": ReadingData,

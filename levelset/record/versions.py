@@ -12,10 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from levelset.record.customer import CUSTOMER
+from levelset.record.customer import CUSTOMER, REPORTS
 from levelset.record.journal import HEAD, JOURNAL, Line, decode_head, digest, scan
 
-OWN_NAMES = frozenset({JOURNAL, HEAD, CUSTOMER, "lock", "report.html"})
+OWN_NAMES = frozenset({JOURNAL, HEAD, CUSTOMER, "lock", *REPORTS})
 LONGEST_HEAD = 1000
 LONGEST_FIRST_LINE = 4_000_000
 """Bytes; the first line holds the plan."""
