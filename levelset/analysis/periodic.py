@@ -17,6 +17,7 @@ import numpy as np
 from levelset.analysis.fit import hann
 from levelset.analysis.health import basic_void
 from levelset.analysis.result import Void
+from levelset.analysis.signal_kind import NO_TEST_SIGNAL, signal_kind
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ FEWEST_PERIODS = 4
 HEARD_DB, HEARD_LINES = 10.0, 5
 """Power over noise of a line that stands out, and how many must: a low-passed wire has few."""
 STEADY_DB = 0.25
+OWN_SHARE = 0.4
+"""Part of all power that lies on the lines, from which it is surely the test signal: with a Hann
+window two thirds without noise, a quarter at most of anything else."""
 _TURN = 2.0 * math.pi
 
 
@@ -199,7 +203,13 @@ def hear(samples: NDArray[np.float64], rate_hz: float, known: KnownLines) -> Hea
     )
     power = np.square(np.abs(heard.phasors(number)))
     noise = heard.noise_power(number)
-    if not _is_there(power, noise):
+    there = _is_there(power, noise)
+    if not there or float(power.sum()) < OWN_SHARE * float(np.square(np.abs(spectrum)).sum()):
+        # Music has lines as well, and some of them fall on ours.
+        other = signal_kind(samples, rate_hz, None)
+        if other.kind in NO_TEST_SIGNAL:
+            return Void("no_tone", other.sentence)
+    if not there:
         return Void(
             "no_tone",
             "The test signal is not heard here: check that it plays, that the volume is up and "

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 Kind = Literal["silence", "tone", "steady", "moving_tone", "chime", "speech", "music", "too_short"]
 
+NO_TEST_SIGNAL: tuple[Kind, ...] = ("music", "speech", "chime", "moving_tone")
+"""What plays and must not be measured."""
+
 FRAME_S = 0.085
 SHORTEST_S = 0.8
 BANDS_HZ = (63.0, 16_000.0)

@@ -12,7 +12,7 @@ from levelset.analysis.noise import read_noise
 from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import read_response
 from levelset.analysis.result import Void
-from levelset.analysis.signal_kind import Kind, signal_kind
+from levelset.analysis.signal_kind import NO_TEST_SIGNAL, Kind, signal_kind
 from levelset.analysis.two_taps import TwoTaps, compare_taps
 from levelset.analysis.which_wire import WirePart, read_wire
 from levelset.probe.faults import limit_void, peak_fs, rate_void
@@ -32,9 +32,6 @@ if TYPE_CHECKING:
     from levelset.probe.reading import Frames
 
     Values = NDArray[np.float64]
-
-NO_SILENCE: tuple[Kind, ...] = ("music", "speech", "chime", "moving_tone")
-"""What must not be taken for the noise of an output."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +148,7 @@ def _noise(stretch: Stretch, parameters: dict[str, Any]) -> NoiseReading:  # noq
     from levelset.analysis.noise import NoiseReading
 
     kind = signal_kind(stretch.output, stretch.rate_hz, None)
-    if kind.kind in NO_SILENCE:
+    if kind.kind in NO_TEST_SIGNAL:
         return NoiseReading(
             Void("source_not_quiet", f"Something plays: {kind.sentence} Stop all sound first.")
         )
