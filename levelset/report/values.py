@@ -59,6 +59,7 @@ LABELS = {
 HIDDEN = frozenset({"reading", "readings"})
 """Whole readings inside a result: they are lines of their own."""
 LONGEST_TABLE = 64
+MOST_ON_A_LINE = 8
 DEEPEST = 4
 NOT_KNOWN = "–"
 """None: there is none, or it is not known."""
@@ -148,14 +149,16 @@ def _field(key: str, value: object, depth: int) -> Field:
     if isinstance(value, dict) and quantity_from(value, unit) is None:
         if depth >= DEEPEST or not value:
             return Field(label, "in the journal" if value else "none")
+        if _are_alike(value):
+            return Field(label, table=table_of([{"of": k, **v} for k, v in value.items()]))
         below = value.get("below") is True
         parts = tuple(
             _part(k, v, unit, depth + 1, below=below)
             for k, v in value.items()
             if k not in HIDDEN and k != "below" and not k.endswith(REFERENCES)
         )
-        if all(part.text for part in parts):
-            # Short enough for one line, which a phone shows better than a list in a list.
+        if all(part.text for part in parts) and len(parts) <= MOST_ON_A_LINE:
+            # A phone shows a line better than a list in a list.
             return Field(label, "; ".join(f"{part.label} {part.text}" for part in parts))
         return Field(label, parts=parts)
     if isinstance(value, list | tuple) and value and all(_is_row(item) for item in value):
@@ -260,6 +263,12 @@ def _number(value: float, unit: str) -> str:
     if unit.startswith("dB"):
         return f"{round(value, 2) + 0.0:.2f}"
     return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.6g}"
+
+
+def _are_alike(value: dict[str, Any]) -> bool:
+    """Return whether an object holds objects with the same names, such as one for each channel."""
+    parts = list(value.values())
+    return all(_is_row(part) and len(part) > 1 and part.keys() == parts[0].keys() for part in parts)
 
 
 def _is_row(item: object) -> bool:

@@ -74,6 +74,16 @@ def test_objects_become_lines_and_lists_tables() -> None:
     assert noise.text == "voltage below 1 mV RMS"
 
 
+def test_alike_objects_become_one_table() -> None:
+    row = {"ohm": 3.2, "verdict": "fits"}
+    (field,) = fields_of(
+        {"resistances": {"front": row, "bass": {"ohm": None, "verdict": "skipped"}}}
+    )
+    assert field.table is not None
+    assert field.table.heads == ("of", "ohm, ohm", "verdict")
+    assert field.table.rows == (("front", "3.2", "fits"), ("bass", "–", "skipped"))
+
+
 def test_what_is_too_deep_or_long_is_in_the_journal() -> None:
     deep: dict = {"v": 1}
     for _ in range(8):
