@@ -28,6 +28,7 @@ from levelset.procedures.supply_voltage import supply_voltage
 from levelset.procedures.tap_check import tap_check
 from levelset.procedures.verify import verify
 from levelset.procedures.which_wire import two_taps, which_wire
+from levelset.procedures.who_clipped import name_the_stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +137,12 @@ def _input_match(now: Situation) -> Procedure:
     return input_match(now.plan, now.facts)
 
 
+def _who_clipped(now: Situation) -> Procedure:
+    if now.channel is None:
+        raise UsageError("who_clipped needs a channel", "name it with --channel")
+    return name_the_stage(now.plan, now.facts, now.channel)
+
+
 CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "checklist": _checklist,
     "path_check": _path_check,
@@ -152,12 +159,13 @@ CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "noise": _noise,
     "input_match": _input_match,
     "gain": _gain,
+    "who_clipped": _who_clipped,
     "dc_offset": _dc_offset,
     "verify": _verify,
     "probe_check": _probe_check,
 }
 
-PER_CHANNEL: frozenset[str] = frozenset()
+PER_CHANNEL: frozenset[str] = frozenset({"who_clipped"})
 """Procedures beside the whole job that are about one amplifier channel."""
 
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from levelset.analysis.clip_stage import WORDS, Seen, Stage, who_clipped
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import Point
 from levelset.probe.reading import Reading, TipsReading, ToneSpec
@@ -45,6 +46,7 @@ from levelset.procedures.protocol import (
     StepFailed,
 )
 from levelset.procedures.steady import AGAIN_AFTER_S, PATIENCE_S, SteadyWatch
+from levelset.procedures.who_clipped import moved_knob, seen_of
 from levelset.quantity import Quantity
 from levelset.units import db_from_ratio, ratio_from_db, watts_from_volts
 
@@ -59,6 +61,10 @@ AIM_DB = 0.04
 
 SAME_TONE = 0.01
 """Tones are the same when they differ by less than this part."""
+
+
+CLEAN_TAP = Seen(None, False, True, None, None, (), None, "none")
+"""The tap at the clean volume, confirmed before the knob is touched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +117,9 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     )
     spec = tone_spec(channel.set_tone_hz, kind, plan)
     planned = _planned(channel, plan, facts)
-    reading, goal, onset, at_end = yield from _turn(spec, planned, channel, plan)
+    reading, goal, search, at_end = yield from _turn(spec, planned, channel, plan)
     seq: int = yield Accept(reading, "gain", {"goal_volts_rms": goal.volts_rms})
-    yield _finish(reading.output, seq, goal, onset, at_end, channel, plan)
+    yield _finish(reading.output, seq, goal, search, at_end, channel, plan)
 
 
 def _confirm_tap(
@@ -161,7 +167,7 @@ def tap_volts(clean: dict[str, Any], tone_hz: float) -> float | None:
 
 
 def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -> Steps:
-    """Guide the knob; returns the accepted reading, the goal, the onset and at_end."""
+    """Guide the knob; returns the accepted reading, the goal, the search and at_end."""
     search = OnsetSearch(plan.limit_percent)
     watch = SteadyWatch(AGAIN_AFTER_S)
     patience = Patience("The gain was not reached")
@@ -177,6 +183,8 @@ def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -
                 continue
             level_db = db_from_ratio(reading.output.volts_rms.value / goal.volts_rms)
             if event.value == AT_END.word and level_db > 0.0:
+                if search.suspected:
+                    yield from _refuse_clipping_at_minimum(spec, reading, channel, plan)
                 raise StepFailed(
                     f"At its minimum the gain still gives {reading.output.volts_rms.value:.2f} V, "
                     f"{level_db:.2f} dB above the goal: lower the source or its output level"
@@ -185,7 +193,7 @@ def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -
                 at_end = True
                 shown, offers = _hold(goal, "The knob is at its end: hands off."), ()
                 continue
-            return reading, goal, search.onset, at_end
+            return reading, goal, search, at_end
         reading, one = event, event.output
         patience.wait(one)
         if one.tone.void is not None or one.volts_rms is None:
@@ -198,7 +206,7 @@ def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -
         level_db = db_from_ratio(one.volts_rms.value / goal.volts_rms)
         inside = -ACCEPT_BAND_DB <= level_db <= 0.0 or (at_end and level_db <= 0.0)
         if watch.confirmed and inside and not search.undecided and not search.suspected:
-            return reading, goal, search.onset, at_end
+            return reading, goal, search, at_end
         offers = ()
         if search.undecided:
             shown = _searching(search, one, goal, channel)
@@ -208,6 +216,24 @@ def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -
                 shown, offers = unsteady_guidance(shown, watch), (ACCEPT_MEAN,)
         else:
             shown, offers = _to_go(-level_db - AIM_DB, goal, channel), (AT_END,)
+
+
+def _refuse_clipping_at_minimum(
+    spec: ToneSpec, reading: TipsReading, channel: ChannelPlan, plan: JobPlan
+) -> Steps:
+    """Tell whether what clips at the knob's lower end lies before the knob; raises StepFailed."""
+    there = yield from moved_knob(spec, reading, channel)
+    seen = (seen_of(one.output, plan.limit_percent) for one in (reading, there))
+    verdict = who_clipped(CLEAN_TAP, *seen, filters_off=False)
+    raise StepFailed(f"{channel.name} clips at the minimum of its gain. {verdict.sentence}")
+
+
+def _clipped_stages(search: OnsetSearch, final: Reading, plan: JobPlan) -> tuple[Stage, ...]:
+    """Return which stage ended the gain: the tap was clean, the knob has moved since."""
+    if search.clipped is None:
+        return ()
+    seen = (seen_of(one, plan.limit_percent) for one in (search.clipped, final))
+    return who_clipped(CLEAN_TAP, *seen, filters_off=False).stages
 
 
 def _planned(channel: ChannelPlan, plan: JobPlan, facts: Facts) -> _Goal:
@@ -272,7 +298,7 @@ def _finish(
     one: Reading,
     seq: int,
     goal: _Goal,
-    onset: Onset | None,
+    search: OnsetSearch,
     at_end: bool,
     channel: ChannelPlan,
     plan: JobPlan,
@@ -280,9 +306,10 @@ def _finish(
     volts, total = one.volts_rms, one.volts_rms_total
     if volts is None or total is None or one.tone.thd_percent is None:
         raise StepFailed("The reading has no volts: calibrate the probe again")
-    load_ohm = channel.net_load_ohm
+    onset, load_ohm = search.onset, channel.net_load_ohm
     watts = watts_from_volts(total.value, load_ohm)
     limited_by = "range" if at_end else goal.limited_by
+    stages = _clipped_stages(search, one, plan) if limited_by == "clipping" else ()
     reached = limited_by in AT_ITS_GOAL
     outcome: OutcomeWord = "accepted" if reached else "limited"
     result = {
@@ -298,11 +325,13 @@ def _finish(
         else db_from_ratio(onset.volts_rms.value / volts.value),
         "thd_percent": one.tone.thd_percent.as_json(),
         "reading_seq": seq,
+        "clipped_stages": list(stages),
     }
     sentence = f"{channel.name}: {volts.value:.2f} V set"
     if limited_by == "clipping" and onset is not None:
+        who = f"{WORDS[stages[0]]} " if stages else ""
         sentence += (
-            f"; clips at {onset.volts_rms.value:.2f} V with no load "
+            f"; {who}clips at {onset.volts_rms.value:.2f} V with no load "
             f"({watts_from_volts(onset.volts_rms.value, load_ohm):.0f} W into {load_ohm:g} ohm, "
             f"planned {channel.target.power_w:.0f} W). Expect less under load."
         )

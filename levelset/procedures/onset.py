@@ -67,6 +67,7 @@ class OnsetSearch:
         self._over_seen = False
         self._last_v = 0.0
         self.onset: Onset | None = None
+        self.clipped: Reading | None = None
 
     def add(self, one: Reading) -> None:
         """Take the next reading that is not void and has volts."""
@@ -78,6 +79,7 @@ class OnsetSearch:
         self._last_v = volts.value
         if self._clipping.confirmed:
             self._over_seen = True
+            self.clipped = one
             flat = [_flat_onset(r) for r in self._clipping.consecutive]
             if None not in flat:
                 self.onset = _surer(self.onset, flat[-1])

@@ -54,7 +54,7 @@ class Amplifier:
         self.gain_db = truth.gain_db[0]
         self.filters_on = True
         self.load_connected = False
-        self.load_ohm = net_load_ohm(truth.load)
+        self.load_ohm = net_load_ohm(truth.wired or truth.load)
         self._rate_hz = rate_hz
         self._filters = filters_of(truth)
         self._gain = Glide(self._ratio())

@@ -22,6 +22,7 @@ PROCEDURES = {
     "tap_check": "look at the tap",
     "clean_volume": "find the clean volume",
     "gain": "set the gain",
+    "who_clipped": "find out which stage clips",
     "verify": "verify everything",
     "probe_check": "check the probe again",
     "dc_offset": "look for DC at the output",
