@@ -151,19 +151,21 @@ class PathWatch:
 
     def _broken(self, channel: int, count: int) -> Void | None:
         """Return the void of samples that are lost, repeated or held within the newest window."""
-        x = self._newest(channel, count)
-        if np.ptp(x) == 0.0 and len(self._kept) == 1:
+        window = self._newest(channel, count)
+        if np.ptp(window) == 0.0 and (self._hz is None or len(self._kept) == 1):
             return None
-        hz = self._hz
-        if hz is None:
-            if np.ptp(x) == 0.0:
-                return None
-            hz = strongest_line(x) * self._rate_hz / (2.0 * math.pi)
+        hz = self._tone_hz(window) if self._hz is None else self._hz
         x = self._newest(channel, count + self._tail(hz))
         recent = x[-count - round(TAIL_S * self._rate_hz) :]
         if not (still_runs(recent) or find_breaks(x, self._rate_hz, hz) or may_repeat(recent)):
             return None
         track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
+        if track is None:
+            # A tone with a break has two lines; each half is likely to have one.
+            for half in (window[: count // 2], window[count // 2 :]):
+                if track is None and np.ptp(half) > 0.0:
+                    hz = self._tone_hz(half)
+                    track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
         bits = effective_bits(joined_codes(x))
         if track is None or track.amplitude < FEWEST_STEPS * 2.0 ** (1 - bits):
             return None
@@ -205,6 +207,9 @@ class PathWatch:
                     "noise gate or a mute switch is in the path; switch it off.",
                 )
         return None
+
+    def _tone_hz(self, x: NDArray[np.float64]) -> float:
+        return strongest_line(x) * self._rate_hz / (2.0 * math.pi)
 
     def _tail(self, hz: float) -> int:
         return round(max(TAIL_S, TAIL_PERIODS / hz) * self._rate_hz)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.health import input_void, peak_dbfs
+from levelset.analysis.path_watch import PathWatch
 from levelset.analysis.result import ToneResult
 from levelset.analysis.stream.meter import StreamMeter, Wanted
 from levelset.analysis.tone import read_tone
@@ -48,6 +49,7 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
     """
     rate_hz, channels = port.info.rate_hz, port.info.channels
     known_hz: list[float | None] = [None] * channels
+    path = PathWatch(rate_hz)
     held: list[Block] = []
     for block in port.blocks():
         if held and not _follows(block, held[-1]):
@@ -58,7 +60,13 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
         if frames < _window_frames(known_hz, rate_hz):
             continue
         samples = np.concatenate([part.samples for part in held])
-        lost = port.path_void(block.stream, first, frames)
+        lost = path.look(
+            samples,
+            block.stream,
+            first,
+            tone_hz=next((hz for hz in known_hz if hz is not None), None),
+            port_void=port.path_void(block.stream, first, frames),
+        )
         voids = input_void(samples, rate_hz, live=True)
         for channel in range(channels):
             part = np.ascontiguousarray(samples[:, channel])

@@ -55,6 +55,16 @@ def test_a_loss_is_said_once_and_placed(codes, at, tone_hz):
     assert found[0].reason.startswith(f"At {at / RATE_HZ:.3f} s samples are missing, at least 300")
 
 
+@pytest.mark.parametrize("tone_hz", [227.3, 997.0])
+@pytest.mark.parametrize("at", [3_000, 5_800, 9_000])
+def test_a_loss_is_said_in_the_first_window_too(at, tone_hz):
+    case = faults.replace(CASE, frequency_hz=tone_hz)
+    codes = live.tips(case, case.tone(case.times()), bridged=True)
+    lost = 300 if faults.visible(case, 300) else 310
+    found = look(np.concatenate((codes[:at], codes[at + lost :])), None)
+    assert [v.code if v else None for v in found[:3]] == ["drop_out", None, None]
+
+
 def test_a_doubled_block_is_placed_in_stream_time_and_measured(codes):
     at = 60_000
     found = look(np.concatenate((codes[:at], codes[at - 512 : at], codes[at + 512 :])))
