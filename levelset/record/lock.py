@@ -62,7 +62,8 @@ class WriterLock:
             with contextlib.suppress(OSError):  # somebody else may have it open already
                 self._path.unlink()
         else:
-            self._path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # what is left behind is taken over
+                self._path.unlink()
             os.close(self._descriptor)
         self._descriptor = -1
 

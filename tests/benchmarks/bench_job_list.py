@@ -38,9 +38,10 @@ def another(number: int, parent: Path) -> None:
 
 
 def timed(what: str, wanted: Wanted, folder: Path) -> None:
-    begin = time.perf_counter()
+    begin, cpu = time.perf_counter(), time.process_time()
     found = find_jobs(list_jobs(folder), wanted)
-    print(f"{what:<34} {time.perf_counter() - begin:6.2f} s, {len(found)} found")
+    took, used = time.perf_counter() - begin, time.process_time() - cpu
+    print(f"{what:<34} {took:6.2f} s, {used:6.2f} s of CPU, {len(found)} found")
 
 
 def main(count: int) -> None:
