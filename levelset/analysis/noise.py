@@ -34,6 +34,9 @@ CLEAR_DB = 6.0
 MAINS_HZ = (50.0, 60.0)
 MAINS_TOLERANCE = 0.006
 MOST_MULTIPLE = 40
+LOW_MULTIPLE = 3
+LINE_OFF_BINS = 0.3
+"""How far the place of a line may be off, bins."""
 LINE_SNR = 40.0
 """Power of three bins over the floor of one: by chance in one of some thousand captures."""
 BUMP_SNR = 7.0
@@ -324,7 +327,7 @@ def _hum(lines: tuple[Line, ...], bin_hz: float) -> Hum | None:
     """Return the mains family that holds most, its frequency by the strongest multiples."""
     best: Hum | None = None
     for nominal_hz in MAINS_HZ:
-        members, weights, values = [], [], []
+        members: list[tuple[int, Line]] = []
         for line in lines:
             multiple = round(line.frequency_hz / nominal_hz)
             if not 1 <= multiple <= MOST_MULTIPLE:
@@ -332,10 +335,21 @@ def _hum(lines: tuple[Line, ...], bin_hz: float) -> Hum | None:
             off_hz = abs(line.frequency_hz - multiple * nominal_hz)
             if off_hz <= multiple * nominal_hz * MAINS_TOLERANCE + 0.5 * bin_hz:
                 members.append((multiple, line))
-                weights.append(line.rms_fs**2 * multiple**2)
-                values.append(line.frequency_hz / multiple)
-        if not members or min(m for m, _ in members) > 3:
+        low = [(multiple, line) for multiple, line in members if multiple <= LOW_MULTIPLE]
+        if not low:
             continue
+        # The strongest low one tells the frequency; what lies off its multiples, as a line of the
+        # engine may, is no member.
+        lowest, strongest = max(low, key=lambda member: member[1].rms_fs)
+        base_hz = strongest.frequency_hz / lowest
+        members = [
+            (multiple, line)
+            for multiple, line in members
+            if abs(line.frequency_hz - multiple * base_hz)
+            <= LINE_OFF_BINS * bin_hz * (1.0 + multiple / lowest)
+        ]
+        weights = [line.rms_fs**2 * multiple**2 for multiple, line in members]
+        values = [line.frequency_hz / multiple for multiple, line in members]
         mains_hz = float(np.average(values, weights=weights))
         chosen = tuple(
             line
