@@ -38,6 +38,10 @@ from levelset.procedures.steady import LevelWatch, over_limit
 from levelset.quantity import Quantity
 from levelset.units import SQRT2
 
+JUDGED_FS = 0.01
+"""Amplitude below which rounding to 16 bits alone may distort by the half per cent that ends the
+climb: a sine of A codes by some 41 / A % (error of 1 / sqrt 12 of a code), with a margin of 4."""
+
 ENOUGH_V_RMS = 3.0
 """Voltage at which a hand-held meter's last digit no longer matters, V."""
 
@@ -170,7 +174,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act)
         if not watch.new_level or leg.tone.amplitude_fs is None:
             continue
-        if over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
+        judged = leg.tone.amplitude_fs.value >= JUDGED_FS
+        if judged and over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
             yield Ask(
                 "The tone is no longer clean here. Turn the volume down by 2.",
                 Act("volume_down", value=2.0),

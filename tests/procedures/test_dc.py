@@ -5,12 +5,17 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from levelset.plan.job import MeterSpec
 from levelset.procedures.dc_offset import _verdict
-from levelset.procedures.tap_check import _wake_up
+from levelset.procedures.protocol import Answer
+from levelset.procedures.supply_voltage import _drops
+from levelset.procedures.tap_check import _kind, _wake_up
 from levelset.quantity import Quantity
+from levelset.record.touch_evidence import touch_step_difference
 from levelset.record.verification import verify_job
 from levelset.session import open_demo_session
 
@@ -43,18 +48,21 @@ def run(folder, steps, seed=3, **changes):
     return done, session.job_path
 
 
-TAP = (("calibrate", None), ("battery_touch", None), ("tap_check", None))
+TAP = (
+    ("calibrate", None),
+    ("battery_touch", None),
+    ("output_kind", None),
+    ("tap_check", None),
+)
 
 
 @pytest.mark.parametrize(
     ("output", "bias_v", "offset_mv", "seed"),
     [
         ("bridged", 0.0, 200.0, 1),
-        ("bridged", 1.8, -200.0, 2),
-        ("bridged", 7.5, 20.0, 3),
+        ("bridged", 7.5, -200.0, 3),
         ("grounded", 0.0, -120.0, 4),
-        ("grounded", 0.0, 0.0, 5),
-        ("line", 0.0, 3.0, 6),
+        ("line", 0.0, 0.0, 6),
     ],
 )
 def test_legs_of_a_source(tmp_path, output, bias_v, offset_mv, seed):
@@ -75,8 +83,9 @@ def test_legs_of_a_source(tmp_path, output, bias_v, offset_mv, seed):
     for quantity, truth in zip(found, (*legs, offset_v), strict=True):
         assert abs(quantity["value"] - truth) <= 1.2 * quantity["u"]
         assert quantity["u"] < 0.009 * abs(truth) + 0.006
-    assert result["kind"] == ("bridged" if output == "bridged" and bias_v > 1.0 else "unknown")
-    assert result["polarity"] == "cannot_tell"
+    # Without bias the tone tells; it cannot tell a line output from a grounded one.
+    assert result["kind"] == ("bridged" if output == "bridged" else "grounded")
+    assert result["polarity"] == "normal"
     assert not result["typed"]
     assert verify_job(job).ok
 
@@ -94,8 +103,75 @@ def test_offset_of_an_amplifier_and_low_tones_by_the_coupling_found(tmp_path):
     assert verification.ok, verification.first_fault
 
 
+def test_an_offset_too_close_to_call_is_read_with_the_tips_changed_over(tmp_path):
+    steps = (*TAP[:2], ("dc_offset", "front left"))
+    done, job = run(tmp_path, steps, output_offset_millivolts=49.8)
+    result = done["dc_offset"].result
+    assert result["swapped_seq"] > result["touch_seq"]
+    assert abs(result["volts"]["value"] - 0.0498) <= result["volts"]["u"] < 0.004
+    verification = verify_job(job)
+    assert verification.ok, verification.first_fault
+    # A mean that the two touches do not give is found.
+    lines = [json.loads(line) for line in (job / "journal.jsonl").read_text("utf-8").splitlines()]
+    by_seq = {line["seq"]: SimpleNamespace(**line) for line in lines}
+    assert touch_step_difference(result, by_seq) == ""
+    for wrong in ({"volts": {**result["volts"], "u": 0.0001}}, {"swapped_seq": 1}):
+        assert touch_step_difference({**result, **wrong}, by_seq)
+
+
+@pytest.mark.parametrize("by_touch", [True, False])
+def test_supply_at_rest_and_running(tmp_path, by_touch):
+    steps = (*TAP[: 1 + by_touch], ("supply_voltage", None))
+    done, job = run(tmp_path, steps)
+    step = done["supply_voltage"]
+    assert step.outcome == "accepted"
+    assert step.result["typed"] is not by_touch
+    for key, truth in (("engine_off_v", 12.2), ("engine_on_v", 14.0)):
+        found = step.result[key]
+        assert abs(found["value"] - truth) <= found["u"] < 0.12
+    assert step.result["drop_plus_v"] is None
+    assert verify_job(job).ok
+    if by_touch:
+        lines = (job / "journal.jsonl").read_text("utf-8").splitlines()
+        by_seq = {line["seq"]: SimpleNamespace(**line) for line in map(json.loads, lines)}
+        wrong = {**step.result, "engine_on_v": step.result["engine_off_v"]}
+        assert touch_step_difference(step.result, by_seq) == ""
+        assert touch_step_difference(wrong, by_seq)
+
+
+def test_drops_under_load_are_typed_and_optional():
+    """The answers of a person drive the steps; no hand of the simulation reaches both ends."""
+    plan = SimpleNamespace(probe=SimpleNamespace(max_volts=120.0))
+    meter = MeterSpec(0.5, 2, 0.01)
+    steps = _drops(plan, meter)
+    assert next(steps).answer == "yes_no"
+    assert "ground terminal" not in steps.send(Answer("yes")).sentence
+    assert "ground terminal" in steps.send(Answer(0.31)).sentence
+    with pytest.raises(StopIteration) as end:
+        steps.send(Answer(0.12))
+    assert end.value.value["drop_plus_v"].value == 0.31
+    assert end.value.value["drop_ground_v"].u == pytest.approx(0.12 * 0.005 + 0.02)
+
+
+@pytest.mark.parametrize(
+    ("positive", "negative", "by_tone", "kind"),
+    [
+        (6.0, 6.1, "unknown", "bridged"),
+        (6.0, 6.1, "bridged", "bridged"),
+        (6.0, 6.1, "grounded", "unknown"),
+        (0.1, -0.1, "bridged", "bridged"),
+        (0.1, 0.0, "grounded", "grounded"),
+        (0.1, 0.0, "unknown", "unknown"),
+        (6.0, None, "unknown", "unknown"),
+    ],
+)
+def test_kind_by_bias_and_tone(positive, negative, by_tone, kind):
+    legs = [None if v is None else Quantity(v, 0.05, "V") for v in (positive, negative)]
+    assert _kind(*legs, by_tone)[0] == kind
+
+
 def test_typed_where_there_was_no_battery(tmp_path):
-    done, job = run(tmp_path, (TAP[0], TAP[2]))
+    done, job = run(tmp_path, (TAP[0], TAP[3]))
     result = done["tap_check"].result
     assert result["typed"]
     assert result["bias_v"]["positive"]["value"] == pytest.approx(5.2 - 0.0175, abs=0.05)

@@ -37,19 +37,31 @@ def test_nothing_left_is_a_failure():
             run(touched_or_typed(touching, None))
 
 
-def test_an_input_that_cannot_be_read_by_touch_ends_nothing(tmp_path):
-    """16 bit and less noise than a code: between touches the input stands still."""
-    car = tmp_path / "car.toml"
-    car.write_text(as_toml(random_car(511)), "utf-8")
-    session = open_demo_session(car, tmp_path / "jobs", seed=511, fast=True)
+def dc_steps(folder, **interface):
+    """Calibrate, touch the battery and the tap of an invented car with another input."""
+    car = random_car(511)
+    car["interface"] |= interface
+    file = folder / "car.toml"
+    file.write_text(as_toml(car), "utf-8")
+    session = open_demo_session(file, folder / "jobs", seed=511, fast=True)
     try:
         hands = session.simulated_hands
-        done = [
-            session.run_one(hands, name, None)
-            for name in ("calibrate", "battery_touch", "tap_check")
-        ]
+        names = ("calibrate", "battery_touch", "tap_check")
+        return [session.run_one(hands, name, None) for name in names]
     finally:
         session.close()
+
+
+def test_an_input_that_cannot_be_read_by_touch_ends_nothing(tmp_path):
+    """Behind poles this fast the touch is over before contact is firm."""
+    done = dc_steps(tmp_path, coupling_hz=[25.0, 25.0])
     assert [step.outcome for step in done] == ["accepted", "limited", "accepted"]
     assert done[1].result["dc"] == "typed"
     assert done[2].result["typed"] is True
+
+
+def test_16_bits_with_less_noise_than_a_code_are_read_by_touch(tmp_path):
+    """Between touches such an input stands still, which is no fault of it."""
+    done = dc_steps(tmp_path, bits=16, noise_dbfs=-110.0)
+    assert [step.outcome for step in done] == ["accepted"] * 3
+    assert done[2].result["typed"] is False
