@@ -40,10 +40,13 @@ class Missing:
         What no step was made for, in words.
     unfinished : tuple of str
         What was begun and not finished, a sentence each.
+    unconfirmed : tuple of str
+        Values of the plan that came from a template and were never confirmed.
     """
 
     never: tuple[str, ...]
     unfinished: tuple[str, ...]
+    unconfirmed: tuple[str, ...]
 
 
 def not_recorded(dossier: Dossier) -> Missing:
@@ -68,7 +71,9 @@ def not_recorded(dossier: Dossier) -> Missing:
         ]
     if not dossier.customer:
         never.append("the customer")
-    return Missing(tuple(never), tuple(_upper(text) for text in unfinished))
+    return Missing(
+        tuple(never), tuple(_upper(text) for text in unfinished), dossier.plan.unconfirmed
+    )
 
 
 def _upper(text: str) -> str:

@@ -41,6 +41,7 @@ PLACED = frozenset(
     + ("reading", "touch", "stretch")
 )
 """Kinds of lines that have a place of their own on the page; all others are listed."""
+ENTRIES = {"attachment": "Photograph", "removal": "Photograph taken out"}
 SMALLEST_SHARE = 0.05
 """Shares of a variance below it are not listed, %."""
 
@@ -157,6 +158,7 @@ def shop_page(dossier: Dossier) -> dict[str, Any]:
         "cautions": _cautions(dossier),
         "answers": [(line, _where(line)) for line in dossier.of_kind("answer")],
         "remarks": list(dossier.of_kind("note")),
+        "entry_words": ENTRIES,
         "entries": [
             (line, fields_of(line.data)) for line in dossier.lines if line.kind not in PLACED
         ],
@@ -195,7 +197,11 @@ def _plan_fields(dossier: Dossier) -> tuple[Field, ...]:
     """Return everything of the plan that has no table of its own."""
     data = to_data(dossier.plan)
     return fields_of(
-        {k: v for k, v in data.items() if k not in ("vehicle", "invented", "channels")}
+        {
+            k: v
+            for k, v in data.items()
+            if k not in ("vehicle", "invented", "channels", "unconfirmed")
+        }
     )
 
 

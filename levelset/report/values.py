@@ -35,6 +35,7 @@ UNITS = {
     "s": "s",
     "fs": "of full scale",
     "mm2": "mm²",
+    "c": "°C",
     "m": "m",
 }
 """Last words of a name, and the unit they stand for; the longest that fits counts."""
@@ -220,7 +221,10 @@ def value_text(value: object, unit: str) -> str:
         return value.replace("_", " ") if re.fullmatch(r"[a-z]+(_[a-z0-9]+)+", value) else value
     if isinstance(value, list | tuple):
         return ", ".join(value_text(item, unit) for item in value) or "none"
-    return "in the journal"
+    if isinstance(value, dict):
+        parts = ((*label_and_unit(name), part) for name, part in value.items())
+        return " ".join(f"{label} {value_text(part, own)}" for label, own, part in parts)
+    return str(value)
 
 
 def quantity_text(quantity: Quantity) -> str:
@@ -252,8 +256,6 @@ def _cell(value: object, unit: str) -> str:
     quantity = quantity_from(value, "")
     if quantity is not None:
         return quantity.text()
-    if isinstance(value, dict):
-        return "; ".join(f"{label_and_unit(k)[0]} {value_text(v, unit)}" for k, v in value.items())
     if is_number(value):
         return _number(float(value), unit)
     return value_text(value, "")

@@ -173,6 +173,14 @@ def test_what_was_not_measured_is_said(tmp_path: Path) -> None:
     assert "Noise of the source: failed. No quiet found." in page_of(path).text
 
 
+def test_values_of_a_template_are_said(tmp_path: Path) -> None:
+    path = whole_job(tmp_path, channels=1)
+    names = ["channel.channel 1.load", "probe.divider"]
+    rewrite_line(path, 1, lambda line: line["data"]["plan"].update(unconfirmed=names))
+    said = "never confirmed: channel.channel 1.load; probe.divider."
+    assert all(said in page_of(path, short).text for short in PAGES)
+
+
 def test_nothing_measured_yet(tmp_path: Path) -> None:
     path = whole_job(tmp_path, channels=1)
     journal = path / "journal.jsonl"
@@ -313,7 +321,7 @@ def test_a_step_of_a_newer_version_is_shown(tmp_path: Path) -> None:
 def test_an_unknown_kind_of_line_is_listed(tmp_path: Path) -> None:
     path = whole_job(tmp_path, channels=1)
     rewrite_line(path, 2, lambda line: line.update(kind="weather", data={"rain_mm2": 3}))
-    assert "Entry seq 2: weather rain 3 mm²" in page_of(path).text
+    assert "weather, seq 2 rain 3 mm²" in page_of(path).text
 
 
 def test_the_uncertainty_is_explained(job: Path) -> None:
@@ -327,6 +335,14 @@ def test_a_record_of_the_stand_in_analysis_says_that_it_differs(tmp_path: Path) 
     """A reading that the analysis of today does not give again is never drawn."""
     page = page_of(build_job(tmp_path))
     assert "computed again" in page.text
+
+
+def test_a_job_of_the_first_version_gets_its_report() -> None:
+    first = Path(__file__).parent.parent / "record" / "jobs" / "first-version"
+    page = page_of(first)
+    assert "every channel set and verified" in page.text
+    assert "does not hold" not in page.text
+    assert sum("one period" in (a.get("aria-label") or "") for t, a in page.tags if t == "svg") == 2
 
 
 def test_no_place_to_write(tmp_path: Path, job: Path) -> None:
