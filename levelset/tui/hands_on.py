@@ -39,6 +39,7 @@ DOES = {
     "read_dc_meter": "press m, type what it shows",
     "tell_volume": "type it",
     "start_engine": "press e",
+    "rev_engine": "press e",
     "read_ohm_meter": "press m",
     "inspect": "press m to look",
 }
@@ -139,8 +140,13 @@ class HandsOn:
             return
         self.said = f"the meter shows {self._levers.meter_ac_volts(red, black):.2f} V AC"
 
-    def toggle_engine(self) -> None:
-        """Start or stop the engine."""
+    def use_engine(self, act: Act | None) -> None:
+        """Hold the engine speed that is asked for, else start or stop the engine."""
+        if act is not None and act.verb == "rev_engine":
+            self._levers.engine_speed(act.value)
+            speed = "idles" if act.value is None else f"turns at {act.value:.0f} a minute"
+            self.said = f"the engine {speed}"
+            return
         self._engine = not self._engine
         self._levers.engine(self._engine)
         self.said = "the engine runs" if self._engine else "the engine is off"

@@ -373,7 +373,7 @@ class ProcedureScreen(LevelScreen):
                 case "meter":
                     hands.read_meter(self._act)
                 case "engine":
-                    hands.toggle_engine()
+                    hands.use_engine(self._act)
         self.refresh_all()
 
     def _free_hands(self) -> HandsOn | None:
