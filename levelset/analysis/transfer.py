@@ -9,7 +9,7 @@ hard-clipped half has slope 0 near its peak, a sine slope 1, and every soft limi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -192,23 +192,31 @@ class _Moments:
         """Return those of all peaks as if they were one, less what goes with time.
 
         Where the periods are sampled at nearly the same angles, these drift slowly: a level that
-        moves would look like a slope.
+        moves would look like a slope. What goes with time and its square is taken out.
         """
         m = cls.of(sums.sum(axis=1, keepdims=True))
-        number = np.arange(sums.shape[1], dtype=np.float64)[:, None]
-        late = number - (number * sums[0]).sum(axis=0) / m.count.clip(1.0)
-        pp = (late * late * sums[0]).sum(axis=0)
-        pp = np.where(pp > 0.0, pp, np.inf)
-        pt, px, py = (late * sums[1:4]).sum(axis=1)
-        return replace(
-            m,
-            tt=m.tt - pt * pt / pp,
-            tx=m.tx - pt * px / pp,
-            ty=m.ty - pt * py / pp,
-            xx=m.xx - px * px / pp,
-            xy=m.xy - px * py / pp,
-            yy=m.yy - py * py / pp,
-        )
+        count, st, sx, sy = sums[:4]
+        number = np.linspace(-1.0, 1.0, sums.shape[1])[:, None]
+        mean = (number * count).sum(axis=0) / m.count.clip(1.0)
+        first = number - mean
+        square = first * first
+        second = square - (square * count).sum(axis=0) / m.count.clip(1.0)
+        second -= first * _ratio((first * second * count).sum(axis=0), (square * count).sum(axis=0))
+        tt, tx, ty, xx, xy, yy = m.tt, m.tx, m.ty, m.xx, m.xy, m.yy
+        for late in (first, second):
+            pp = (late * late * count).sum(axis=0)
+            pt, px, py = ((late * part).sum(axis=0) for part in (st, sx, sy))
+            tt, tx, ty = (
+                tt - _ratio(pt * pt, pp),
+                tx - _ratio(pt * px, pp),
+                ty - _ratio(pt * py, pp),
+            )
+            xx, xy, yy = (
+                xx - _ratio(px * px, pp),
+                xy - _ratio(px * py, pp),
+                yy - _ratio(py * py, pp),
+            )
+        return cls(m.count, m.rise, tt, tx, ty, xx, xy, yy)
 
     def spread(self, amplitude: float) -> NDArray[np.float64]:
         """Return what `xx` is with samples spaced evenly: that of ``amplitude t**2 / 2``."""
@@ -233,6 +241,11 @@ class _Moments:
         chosen[-1, max(0, peaks - max(PEAKS_NEEDED, math.ceil(LATEST_SHARE * peaks))) :] = True
         chosen &= used
         return chosen
+
+
+def _ratio(above: NDArray[np.float64], below: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the ratio, 0 where nothing is below."""
+    return np.divide(above, below, out=np.zeros_like(above), where=below > 1e-12)
 
 
 def _own_tilt(
