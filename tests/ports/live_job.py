@@ -63,8 +63,10 @@ def car_on_the_wire(server: Any, car: Path | None, seed: int = 1) -> Iterator[An
             )
         try:
             levers = process.RemoteLevers(path)
-            yield levers
-            levers.close()
+            try:
+                yield levers
+            finally:
+                levers.close()
         finally:
             running.kill()
             running.wait()
