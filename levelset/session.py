@@ -12,10 +12,11 @@ from levelset.errors import UsageError
 from levelset.procedures.agenda import Entry, agenda
 from levelset.procedures.catalogue import further_steps, run_step, whole_job
 from levelset.procedures.engine import Engine
-from levelset.procedures.facts import DONE, StepResult
+from levelset.procedures.facts import DONE, Facts, StepResult
 from levelset.procedures.protocol import Person
 
 if TYPE_CHECKING:
+    from levelset.plan.gain_structure import GainStructure
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers, Port
     from levelset.record.job import Job
@@ -197,14 +198,58 @@ def new_job(plan_path: Path, jobs: Path | None) -> Path:
     InputError
         If it cannot be read, or the folder cannot be written.
     """
+    return _job_of(read_plan(plan_path), jobs)
+
+
+def new_job_of_text(text: str, jobs: Path | None) -> Path:
+    """Make a job from the text of a plan file and return its folder; raises as `new_job`."""
+    import tomllib
+
     from levelset.plan.plan_file import plan_from_document
-    from levelset.record.job import Job
-    from levelset.record.store import jobs_folder
+
+    return _job_of(plan_from_document(tomllib.loads(text)), jobs)
+
+
+def read_plan(plan_path: Path) -> JobPlan:
+    """Read and check a plan file; raises as `new_job`."""
+    from levelset.plan.plan_file import plan_from_document
     from levelset.toml_file import read_checked
 
-    plan = read_checked(plan_path, str(plan_path), "plan file", plan_from_document)
+    return read_checked(plan_path, str(plan_path), "plan file", plan_from_document)
+
+
+def _job_of(plan: JobPlan, jobs: Path | None) -> Path:
+    from levelset.record.job import Job
+    from levelset.record.store import jobs_folder
+
     with Job.create(jobs_folder(jobs), plan.vehicle, plan) as job:
         return job.path
+
+
+def job_levels(folder: Path) -> tuple[GainStructure, ...]:
+    """Return the gain structure of every channel of a recorded job.
+
+    Raises
+    ------
+    InputError
+        If there is no job that can be read.
+    """
+    from levelset.plan.gain_structure import LevelFacts, gain_structure
+    from levelset.record.job import Job
+
+    job = Job.open(folder, writable=False)
+    plan = job.plan()
+    steps = (
+        StepResult(s.procedure, s.channel, s.outcome, s.sentence, s.result, tuple(s.cautions))
+        for s in job.steps()
+    )
+    facts = Facts(None, steps)
+    known = LevelFacts(
+        facts.result("clean_volume", None),
+        {channel.name: facts.result("gain", channel.name) for channel in plan.channels},
+        facts.result("supply_voltage", None),
+    )
+    return tuple(gain_structure(plan, channel, known) for channel in plan.channels)
 
 
 def open_live_session(

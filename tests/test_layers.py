@@ -63,9 +63,10 @@ ONLY_IN = {
     "msgspec": {"record"},
     "jinja2": {"report.render"},
     "platformdirs": {"record"},
+    "tomlkit": {"plan.plan_text"},
 }
 # Libraries that no module imports at its top level.
-LAZY = {"scipy", "sounddevice", "soundfile", "jinja2"}
+LAZY = {"tomlkit", "scipy", "sounddevice", "soundfile", "jinja2"}
 
 
 def modules() -> list[tuple[str, Path]]:

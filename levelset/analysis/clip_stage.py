@@ -75,7 +75,7 @@ class Seen:
     harmonics_percent : tuple of float
         From the second one on, %.
     flat_v : Quantity or None
-        Voltage of the lower one of the flat tops, V.
+        Voltage of the lower one of the flat tops, V; None where they have no edges.
     halves : str
         Which halves are cut.
     """

@@ -15,9 +15,11 @@ from levelset.cli.demo import demo
 from levelset.cli.job import job
 from levelset.cli.job_add import job_attach, job_customer, job_detach, job_note
 from levelset.cli.job_keep import job_csv, job_export, job_import, job_schema
+from levelset.cli.job_levels import job_levels
 from levelset.cli.job_report import job_compare, job_report
 from levelset.cli.live import devices, doctor, watch
 from levelset.cli.measure import measure
+from levelset.cli.plan import plan
 from levelset.cli.probe import probe
 from levelset.cli.run import run
 from levelset.cli.signals import signals
@@ -58,6 +60,7 @@ for _command in (
     devices,
     doctor,
     target,
+    plan,
     signals,
     measure,
     probe,
@@ -67,6 +70,7 @@ for _command in (
     cli.add_command(_command)
 calibrate.add_command(calibrate_save)
 for _command in (
+    job_levels,
     job_report,
     job_compare,
     job_note,

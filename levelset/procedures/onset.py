@@ -80,7 +80,7 @@ class OnsetSearch:
         if self._clipping.confirmed:
             self._over_seen = True
             self.clipped = one
-            flat = [_flat_onset(r) for r in self._clipping.consecutive]
+            flat = [flat_onset(r) for r in self._clipping.consecutive]
             if None not in flat:
                 self.onset = _surer(self.onset, flat[-1])
                 return
@@ -132,7 +132,7 @@ class OnsetSearch:
         return db_from_ratio(self._over_v / self._clean_v) <= BRACKET_DB
 
 
-def _flat_onset(one: Reading) -> Onset | None:
+def flat_onset(one: Reading) -> Onset | None:
     """Return the largest unclipped sine from the flat top of a reading.
 
     The flat level is the peak of that sine; the lower of the two halves counts. A soft limit looks

@@ -23,6 +23,7 @@ from levelset.procedures.common import (
     void_guidance,
 )
 from levelset.procedures.facts import Facts
+from levelset.procedures.onset import flat_onset
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
@@ -137,16 +138,12 @@ def seen_of(one: Reading, limit_percent: float) -> Seen:
 
 
 def _flat_v(one: Reading) -> Quantity | None:
-    """Return the lower of the flat tops in volts peak."""
-    clipping, amplitude, volts = one.tone.clipping, one.tone.amplitude_fs, one.volts_rms
-    if clipping is None or clipping.state != "hard_clipping" or amplitude is None or volts is None:
-        return None
-    tops = [top for top in (clipping.upper_fs, clipping.lower_fs) if top is not None]
-    if not tops:
-        return None
-    lower = min(tops, key=lambda top: abs(top.value))
-    volts_per_fs = volts.value * SQRT2 / amplitude.value
-    return Quantity(abs(lower.value) * volts_per_fs, lower.u * volts_per_fs, "V")
+    """Return the lower of the flat tops in volts peak, where they have edges.
+
+    A soft limit that is driven hard looks flat as well, but its top has no voltage of its own.
+    """
+    flat = flat_onset(one)
+    return None if flat is None else flat.volts_rms.scaled(SQRT2, "V")
 
 
 def moved_knob(spec: ToneSpec, here: TipsReading, channel: ChannelPlan) -> Steps:

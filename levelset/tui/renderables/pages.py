@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from levelset.plan.supply import feeds
 from levelset.tui.renderables.wording import (
     OUTCOMES,
     frequency,
@@ -51,6 +52,15 @@ def plan_lines(plan: JobPlan, width: int) -> list[str]:
     for channel in plan.channels:
         lines += _channel_lines(channel, width)
         lines.append("")
+    if plan.processor is not None:
+        lines += _labelled("between", plan.processor.name, width)
+    for cable in feeds(plan):
+        lines += _labelled("feed", cable.text(), width)
+        for finding in cable.findings:
+            lines += _labelled("LOOK", finding, width)
+    if plan.unconfirmed:
+        text = f"NOT YET CONFIRMED, from a template: {', '.join(plan.unconfirmed)}"
+        lines += ["", *wrapped(text, width), ""]
     who = "the vehicle's own player" if plan.tone_from == "vehicle" else "levelset"
     probe, meter = plan.probe, plan.probe.meter
     for label, text in (
@@ -83,11 +93,17 @@ def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
     target = channel.target
     net = f"{number(channel.net_load_ohm)} ohm"
     wired = channel.load.strip()
+    if channel.bridged:
+        net = f"{net} bridged, {number(channel.output_load_ohm)} ohm on each half"
     load = net if wired in (net, number(channel.net_load_ohm)) else f"{wired} = {net} net"
     rated = ", ".join(f"{watts(r.power_w)} into {number(r.load_ohm)} ohm" for r in channel.ratings)
     low, high = channel.band_hz
     speaker = "" if channel.loudspeaker_w is None else f"; takes {watts(channel.loudspeaker_w)}"
     lines = [f"{channel.name.upper()}   target {volts(target.volts_rms)}"]
+    if channel.amplifier is not None:
+        lines += _labelled("by", channel.amplifier, width, indent=2)
+    if channel.match is not None:
+        lines += _labelled("match", f"set to one voltage with all of {channel.match}", width, 2)
     for label, text in (
         (
             "target",
