@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from levelset.errors import InputError
@@ -23,6 +24,8 @@ SAME_CONDITION = 0.01
 THD_OWN_PERCENT = 0.01
 """Distortion of an interface itself, which differs with its input level and is in no reading's
 uncertainty, percentage points (common practice, no source)."""
+UNTOLD = frozenset(("cannot tell", "unknown", "skipped"))
+"""Words of a result that say that nothing is known."""
 VOLTAGE = ": voltage"
 MOST_IN_A_SENTENCE = 3
 NOTHING_MOVED = "Nothing moved beyond its uncertainty."
@@ -156,10 +159,21 @@ class Comparison:
     @property
     def reasons(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Why things were not compared, each reason once, with what it holds for."""
-        found: dict[str, list[str]] = {}
+        found: dict[str, dict[str, list[str]]] = {}
         for one in self.not_compared:
-            found.setdefault(one.why, []).append(one.what)
-        return tuple((why, tuple(whats)) for why, whats in found.items())
+            # Values of one step stand together.
+            step = found.setdefault(one.why, {}).setdefault(one.what.partition(",")[0], [])
+            step.append(one.what)
+        return tuple(
+            (
+                why,
+                tuple(
+                    whats[0] if len(whats) == 1 else f"{step} ({len(whats)} values)"
+                    for step, whats in steps.items()
+                ),
+            )
+            for why, steps in found.items()
+        )
 
     def as_json(self) -> dict[str, Any]:
         """Return ``job compare --json``."""
@@ -254,10 +268,13 @@ def _compared(then: Item | None, now: Item | None, *, one_job: bool) -> Movement
     if isinstance(then.value, Quantity) and isinstance(now.value, Quantity):
         return _of_quantities(then, then.value, now, now.value)
     if isinstance(then.value, str) and isinstance(now.value, str):
+        for word, value in (("then", then.value), ("now", now.value)):
+            if value in UNTOLD:
+                return NotCompared(then.what, f"it could not be told {word}")
         differs = then.value != now.value
         return Movement(then.what, then.channel, then.value, now.value, None, differs)
     if isinstance(then.value, tuple) and isinstance(now.value, tuple):
-        return _of_curves(then, then.value, now.value)
+        return of_curves(then, then.value, now.value)
     return NotCompared(then.what, "of another kind then")
 
 
@@ -296,7 +313,7 @@ def _of_quantities(one: Item, then: Quantity, other: Item, now: Quantity) -> Mov
     return Movement(one.what, one.channel, *texts, change, moved, note)
 
 
-def _of_curves(one: Item, then: Curve, now: Curve) -> Movement | NotCompared:
+def of_curves(one: Item, then: Curve, now: Curve) -> Movement | NotCompared:
     """Compare two responses where both have a level, and name the place that differs most."""
     later = dict(zip(*now, strict=True))
     pairs = [
@@ -307,15 +324,32 @@ def _of_curves(one: Item, then: Curve, now: Curve) -> Movement | NotCompared:
     if not pairs:
         return NotCompared(one.what, "at other frequencies then")
 
-    def excess(pair: tuple[float, Quantity, Quantity]) -> float:
-        _, old, new = pair
-        return abs(new.value - old.value) / max(math.hypot(old.u, new.u), 1e-9)
+    factor = _for_all(len(pairs))
 
-    hz, old, new = max(pairs, key=excess)
-    change = Quantity(new.value - old.value, math.hypot(old.u, new.u), "dB")
-    note = f"at {hz:.4g} Hz, where {len(pairs)} places differ most"
+    def change_of(pair: tuple[float, Quantity, Quantity]) -> Quantity:
+        _, old, new = pair
+        return Quantity(new.value - old.value, factor * math.hypot(old.u, new.u), "dB")
+
+    def excess(pair: tuple[float, Quantity, Quantity]) -> float:
+        change = change_of(pair)
+        return abs(change.value) / max(change.u, 1e-9)
+
+    hz, old, new = furthest = max(pairs, key=excess)
+    change = change_of(furthest)
+    note = f"at {hz:.4g} Hz, where it differs most; 95 % for all {len(pairs)} places together"
     texts = f"{old.text()} at {hz:.4g} Hz", f"{new.text()} at {hz:.4g} Hz"
     return Movement(one.what, one.channel, *texts, change, abs(change.value) > change.u, note)
+
+
+def _for_all(places: int) -> float:
+    """Return how much wider 95 % intervals are that hold for all of many places together.
+
+    Z. Sidak, Journal of the American Statistical Association 62 (1967): 0.95 to the power of
+    1 / places for each (from memory).
+    """
+    normal = NormalDist()
+    each = 0.95 ** (1.0 / places)
+    return normal.inv_cdf(0.5 + 0.5 * each) / normal.inv_cdf(0.975)
 
 
 def _near(levels: dict[float, Quantity], hz: float) -> Quantity | None:

@@ -13,6 +13,7 @@ from levelset.report.captures import Curves, curves_of
 from levelset.report.dossier import Dossier, Step
 from levelset.report.evidence import output_of
 from levelset.report.plots import response_curve, spectrum, transfer, volume_curve, waveform
+from levelset.report.words import share_text
 
 FEWEST_POINTS = 5
 """A list of fewer levels over frequency is a table, not a curve."""
@@ -111,23 +112,19 @@ def reading_text(reading: ReadingData) -> str:
     for key, name in (("thd_percent", "THD"), ("thd_n_percent", "THD + noise")):
         share = quantity_from(output.get(key), "%")
         if share is not None:
-            parts.append(f"{name} {share.value:.3g} %")
+            parts.append(f"{name} {share_text(share.value)}")
     crest = output.get("crest_factor")
     if is_number(crest):
         parts.append(f"crest factor {crest:.3f}")
     harmonics = output.get("harmonics_percent")
     if isinstance(harmonics, list):
-        shown = [f"H{n} {_share(h)}" for n, h in enumerate(harmonics[:4], 2) if is_number(h)]
+        shown = [f"H{n} {share_text(h)}" for n, h in enumerate(harmonics[:4], 2) if is_number(h)]
         parts += [", ".join(shown)] if shown else []
     clipping = output.get("clipping")
     if isinstance(clipping, dict):
         state = str(clipping.get("state"))
         parts.append(f"shape: {SHAPES.get(state, state)}")
     return "; ".join(parts)
-
-
-def _share(percent: float) -> str:
-    return f"{percent:.2g} %" if percent >= 0.001 else "< 0.001 %"
 
 
 def step_figures(dossier: Dossier, step: Step) -> tuple[Figure, ...]:

@@ -11,7 +11,7 @@ from levelset.record.comparison import is_number
 from levelset.record.schema import quantity_from
 from levelset.report.dossier import Dossier, Step
 from levelset.report.plots import gauge
-from levelset.report.words import LIMITED_BY, split_quantity, volts_text
+from levelset.report.words import LIMITED_BY, share_text, split_quantity, volts_text
 
 Mood = Literal["good", "note", "bad", "open"]
 """How a state looks; its word and sign say the same."""
@@ -156,7 +156,7 @@ def _power(result: dict[str, Any], load: str) -> str:
 
 def _clean(result: dict[str, Any], limit_percent: float) -> str:
     thd = quantity_from(result.get("thd_percent"), "%")
-    return "" if thd is None else f"THD {thd.value:.2g} % of {limit_percent:g} % allowed"
+    return "" if thd is None else f"THD {share_text(thd.value)} of {limit_percent:g} % allowed"
 
 
 def _checks(dossier: Dossier, channel: str, result: dict[str, Any]) -> tuple[State, ...]:

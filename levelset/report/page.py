@@ -8,6 +8,7 @@ from typing import Any
 from levelset.errors import InputError
 from levelset.record import durable
 from levelset.record.confirmation import unconfirmed_note
+from levelset.record.customer import REPORTS
 from levelset.report.captures import capture_fault
 from levelset.report.compare import Comparison
 from levelset.report.dossier import Dossier, read_dossier
@@ -18,8 +19,6 @@ from levelset.report.render import render
 from levelset.report.shop import shop_page
 from levelset.report.values import fields_of, value_text
 from levelset.report.words import INVENTED, NOT_WHO, day_text, hash_rows, joined, time_text
-
-FULL_NAME, SHORT_NAME = "report.html", "report-short.html"
 
 
 def make_report(path: Path, *, short: bool) -> tuple[str, Dossier]:
@@ -71,7 +70,7 @@ def write_report(path: Path, out: Path | None, *, short: bool) -> tuple[Path, Do
         If the job cannot be read or the file cannot be written.
     """
     page, dossier = make_report(path, short=short)
-    target = path / (SHORT_NAME if short else FULL_NAME) if out is None else out
+    target = path / REPORTS[short] if out is None else out
     _write(target, page)
     return target, dossier
 

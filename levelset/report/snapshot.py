@@ -25,6 +25,8 @@ SET_UP = frozenset(
 )
 """Steps about the instrument or about answers: they say nothing about levels of the vehicle."""
 OWN_WAY = frozenset(("gain", "verify", "clean_volume"))
+OF_THE_PLAYER = frozenset(("clock_ppm",))
+"""What belongs to the player of the tracks, not to a level."""
 WORD = re.compile(r"[a-z]+(_[a-z]+)*")
 
 Curve = tuple[tuple[float, ...], tuple[Quantity, ...]]
@@ -95,7 +97,7 @@ def snapshot(dossier: Dossier, *, first: bool) -> dict[tuple[str, ...], Item]:
     for (procedure, name), step in sorted(chosen.items(), key=lambda one: one[1].seq):
         if procedure not in SET_UP | OWN_WAY:
             what = about_words(procedure, name)
-            items += _of_step(step, step.result, (procedure, name or ""), what, "")
+            items += _of_step(step, step.result, (procedure, name or ""), what, "", {})
     return {item.key: item for item in items}
 
 
@@ -179,25 +181,34 @@ def _voltage(
 
 
 def _of_step(
-    step: Step, value: object, key: tuple[str, ...], what: str, unit_above: str
+    step: Step,
+    value: object,
+    key: tuple[str, ...],
+    what: str,
+    unit_above: str,
+    conditions: dict[str, tuple[float, str]],
 ) -> Iterator[Item]:
     """Yield every quantity, word and curve of a result, whatever step wrote it."""
     if not isinstance(value, dict) or value.get("below") is True:
         return
+    volume = value.get("volume")
+    if is_number(volume):
+        conditions = {**conditions, "volume": (float(volume), "")}
     for name, part in value.items():
-        if name in HIDDEN or name.endswith(REFERENCES):
+        if name in HIDDEN | OF_THE_PLAYER or name.endswith(REFERENCES):
             continue
         label, unit = label_and_unit(name)
         unit = unit or unit_above
         here, words = (*key, name), f"{what}, {label}"
         quantity = quantity_from(part, unit)
         if quantity is not None:
-            yield Item(here, words, step.data.channel, quantity, step.seq)
+            yield Item(here, words, step.data.channel, quantity, step.seq, conditions)
         elif isinstance(part, str) and WORD.fullmatch(part):
-            yield Item(here, words, step.data.channel, part.replace("_", " "), step.seq)
+            text = part.replace("_", " ")
+            yield Item(here, words, step.data.channel, text, step.seq, conditions)
         elif isinstance(part, dict):
-            yield from _of_step(step, part, here, words, unit)
+            yield from _of_step(step, part, here, words, unit, conditions)
         elif isinstance(part, list):
             for _, hz, levels in curves_in(part):
                 curve = (tuple(hz), tuple(levels))
-                yield Item(here, words, step.data.channel, curve, step.seq)
+                yield Item(here, words, step.data.channel, curve, step.seq, conditions)

@@ -112,6 +112,11 @@ def volts_text(volts: float) -> str:
     return f"{volts:.2f} V" if volts >= 10.0 else f"{volts:.3f} V"
 
 
+def share_text(percent: float) -> str:
+    """Return a share such as THD with two digits; what is next to nothing as an upper limit."""
+    return f"{percent:.2g} %" if percent >= 0.001 else "< 0.001 %"
+
+
 def joined(parts: list[str]) -> str:
     """Return words as a list of a sentence."""
     if len(parts) < 2:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,11 +20,13 @@ from levelset.cli import cli
 from levelset.errors import InputError
 from levelset.probe.budget import OF_ONE_READING, ratio_budget
 from levelset.probe.uncertainty import Component, combined_uncertainty, expanded_uncertainty
+from levelset.quantity import Quantity
 from levelset.record.job import Job
 from levelset.report.compare import (
     NOTHING_MOVED,
     Movement,
     compare_jobs,
+    of_curves,
     same_scale,
 )
 from levelset.report.dossier import read_dossier
@@ -209,9 +212,32 @@ def test_words_clean_volume_and_curves_move(base: Path, tmp_path: Path) -> None:
     assert comparison.sentence.startswith("source: clean volume 28 instead of 30; ")
     response = movement(comparison, "Frequency response, loud, bands")
     assert response.change.value == pytest.approx(-4.0)
-    assert response.change.u == pytest.approx(0.2 * math.sqrt(2.0))
+    # Six places together: z(0.5 + 0.95 ** (1/6) / 2) = 2.631 instead of 1.960 (Sidak's formula).
+    assert response.change.u == pytest.approx(0.2 * math.sqrt(2.0) * 2.631 / 1.960, rel=1e-3)
     assert "at 50 Hz" in response.note
     assert dict(comparison.reasons)["another clean volume: 30 then, 28 now"]
+
+
+def test_a_response_that_has_not_moved_is_rarely_said_to_have(base: Path) -> None:
+    """Of 400 pairs of responses at 30 places, about 5 % are beyond, not 79 %."""
+    rng = np.random.default_rng(8)
+    hz = tuple(20.0 * 1.26**n for n in range(30))
+    item = Item(("response", ""), "response", None, "", 1)
+
+    def drawn():
+        return hz, tuple(Quantity(v, 0.2, "dB") for v in rng.normal(0.0, 0.2 / 1.96, 30))
+
+    said = sum(of_curves(item, drawn(), drawn()).moved for _ in range(400))
+    assert 8 <= said <= 34
+
+
+def test_a_word_that_could_not_be_told_is_not_compared(base: Path, tmp_path: Path) -> None:
+    then, now = (shutil.copytree(base, tmp_path / name) for name in ("then", "now"))
+    for folder, word in ((then, "cannot_tell"), (now, "normal")):
+        with Job.open(folder, writable=True) as job:
+            job.append("step", step_data("tap_check", None, {"polarity": word, "volume": 30}))
+    reasons = dict(compare_jobs(then, now).reasons)
+    assert reasons["it could not be told then"] == ("Bias and offset at the source, polarity",)
 
 
 def test_small_changes_of_distortion_are_those_of_the_interface(base: Path, tmp_path: Path) -> None:
