@@ -15,6 +15,7 @@ import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from levelset.errors import DamageError, InputError
 from levelset.record import durable
@@ -23,8 +24,10 @@ from levelset.record.customer import CUSTOMER, read_customer
 from levelset.record.folder import CAPTURES, folder_name, new_folder
 from levelset.record.job import Job
 from levelset.record.journal import HEAD, JOURNAL
-from levelset.record.readings_again import ReadTips
 from levelset.record.verification import Verification, verify_job
+
+if TYPE_CHECKING:
+    from levelset.record.readings_again import ReadTips
 
 VERIFICATION = "verification.json"
 MOST_MEMBERS = 20_000
