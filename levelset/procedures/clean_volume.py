@@ -47,6 +47,8 @@ BASS_TONE_HZ = 41.0
 """Second tone where the first is an upper one, Hz; 9 Hz clear of 50 Hz, 19 Hz of 60 Hz."""
 NOT_HEARD_S = 10.0
 """A second tone that stays away so long is not on this tap, s."""
+CONFIRM_S = 30.0
+"""A level that does not come to rest within this time cannot be confirmed, s."""
 LOOKS = 4
 """How often a level that is over the limit by a doubt only is looked at."""
 SECOND_BELOW = 2
@@ -109,7 +111,7 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     if second.clean < top:
         yield from start_tone(track, plan)
         result |= yield from _confirm(spec, second.clean, plan)
-    _describe(result, ended, climb.curve, second, plan)
+    _describe(result, ended, climb, second, plan)
     yield Finish("accepted", " ".join(result["words"]), result)
 
 
@@ -128,7 +130,9 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CONFIRM")
     while volume >= 1:
         yield from set_volume(volume)
-        reading, is_over = yield from _judged(spec, guidance, plan, again_after_s=1.0)
+        reading, is_over = yield from _judged(
+            spec, guidance, plan, again_after_s=1.0, give_up_s=CONFIRM_S
+        )
         one = reading.output
         if one.tone.thd_percent is None or one.volts_rms is None:
             raise StepFailed("The reading has no volts: calibrate the probe again")
@@ -197,10 +201,8 @@ def _second_tone(spec: ToneSpec, lowest: int, top: int, plan: JobPlan) -> Steps:
         is_over = yield from _look(spec, volume, curve, plan)
         if is_over is None:
             return _Second(tone_hz, top, ())
-        if is_over:
-            over = volume
-            break
-        clean = volume
+        # A low level that is over by noise is followed by a clean one.
+        clean, over = (clean, min(over, volume)) if is_over else (volume, top + 1)
     # Between the highest clean and the lowest that is over lies the answer.
     while over - clean > 1 and clean < top:
         middle = (clean + over) // 2
@@ -234,12 +236,13 @@ def _look(spec: ToneSpec, volume: int, curve: list[CurvePoint], plan: JobPlan) -
 def _describe(
     result: dict[str, Any],
     ended: str,
-    curve: tuple[CurvePoint, ...],
+    climb: VolumeClimb,
     second: _Second,
     plan: JobPlan,
 ) -> None:
     """Add the curves, what they say, and what set the limit."""
-    steps = _steps(curve)
+    curve = climb.curve
+    steps = _steps(curve[climb.noisy :] or curve)
     judged = judge_curve(steps, plan.limit_percent)
     loss = _loss(steps, _steps(second.curve), result["tone_hz"], plan)
     limited_by = ended

@@ -41,6 +41,9 @@ CLOSE_LOOKS, STRIDE = 2, 4
 FOLLOWS_DB = 0.3
 """Change from which a level that stood still follows the volume again, dB."""
 
+NOISY_LEVELS, FALLEN = 3, 0.8
+"""After so many levels over the limit their distortion must have fallen to this part."""
+
 Ended = Literal["clipping", "range"]
 
 
@@ -59,6 +62,8 @@ class VolumeClimb:
         self.curve: tuple[CurvePoint, ...] = ()
         self.number_known = False
         """Whether the last volume is the display's number and no count of clicks."""
+        self.noisy = 0
+        """How many of the first levels are so low that noise passes for distortion."""
         self._spec = spec
         self._plan = plan
         self._taken_dbfs: float | None = None
@@ -118,9 +123,13 @@ class VolumeClimb:
             over = clipping.confirmed or undecided >= UNDECIDED_READINGS
             if clipping.suspected and not over:
                 continue
+            noise = over and self._may_be_noise(one)
             yield from self._take(volume, event)
-            if over:
+            if over and not noise:
                 return "clipping"
+            if noise:
+                self.noisy = len(self.curve)
+                clipping = ClippingWatch(self._plan.limit_percent)
             watch.take()
             volume, undecided = volume + 1, 0
             patience.progress()
@@ -161,6 +170,19 @@ class VolumeClimb:
         self.curve = (*self.curve, point(volume, reading.output))
         level = reading.output.tone.level_dbfs
         self._taken_dbfs = None if level is None else level.value
+
+    def _may_be_noise(self, one: Reading) -> bool:
+        """Tell whether what is over the limit may be noise beside a low level.
+
+        Hum and whine near a harmonic count as distortion. They stay when the level rises, so that
+        their part falls; distortion of the source does not.
+        """
+        thd = one.tone.thd_percent
+        flat = one.tone.clipping is not None and one.tone.clipping.state == "hard_clipping"
+        if flat or thd is None or self.noisy < len(self.curve):
+            return False
+        first = self.curve[0].thd_percent if self.curve else None
+        return first is None or len(self.curve) < NOISY_LEVELS or thd.value < FALLEN * first
 
     def _rises_db(self) -> list[float]:
         levels = [_level_db(point) for point in self.curve]

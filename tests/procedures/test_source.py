@@ -228,9 +228,24 @@ class MadeSource:
         RMS voltage of a sine that just reaches the clip point.
     clicks : callable
         Numbers that one click moves at a volume.
+    most : int
+        Highest number.
+    disturbance_v : float
+        What counts as distortion and does not grow with the level, V.
+    distortion_percent : float
+        Distortion at any level, %.
     """
 
-    def __init__(self, volts, clip_v=math.inf, clicks=lambda volume: 1, most=30):
+    def __init__(
+        self,
+        volts,
+        clip_v=math.inf,
+        clicks=lambda volume: 1,
+        most=30,
+        disturbance_v=0.0,
+        distortion_percent=0.05,
+    ):
+        self._disturbance_v, self._distortion_percent = disturbance_v, distortion_percent
         self.volume, self.most = 10, most
         self._volts, self._clip_v, self._clicks = volts, clip_v, clicks
         self._time_s, self._waited = 0.0, 0
@@ -241,12 +256,13 @@ class MadeSource:
         volts = self._volts(self.volume, spec.expected_hz)
         over_db = 20.0 * math.log10(volts / self._clip_v) if volts > self._clip_v else None
         state = "clean" if over_db is None else "hard_clipping"
+        thd = math.hypot(self._distortion_percent, 100.0 * self._disturbance_v / volts)
         overdrive = None if over_db is None else Quantity(over_db, 1e-3, "dB")
         tone = ToneResult(
             void=None,
             amplitude_fs=Quantity(volts / 100.0, 1e-7, "FS"),
             level_dbfs=Quantity(20.0 * math.log10(volts / 100.0), 1e-3, "dB"),
-            thd_percent=Quantity(0.05 if over_db is None else 5.0, 0.01, "%"),
+            thd_percent=Quantity(thd if over_db is None else 5.0, 0.01, "%"),
             clipping=Clipping(state, "none" if over_db is None else "both", overdrive, None, None),
         )
         one = Reading(
@@ -338,6 +354,22 @@ def test_a_step_that_comes_twice_is_kept_as_such():
     levels = {point.volume: point.volts_rms for point in climb.curve}
     assert levels[14] == pytest.approx(levels[15])
     assert climb.curve[-1].volume == 20
+
+
+def test_whine_beside_a_low_level_is_no_distortion_of_the_source():
+    """30 mV of a line near a harmonic: 6 % of 0.5 V, below 1 % from 3 V on."""
+    source = MadeSource(steps_of(2.0), clip_v=6.0, disturbance_v=0.03)
+    climb, ended = climbed(source)
+    # 0.5 V rises to 6 V after 21.6 dB: 20 is clean, 21 is not.
+    assert (ended, climb.curve[-1].volume) == ("clipping", 21)
+    assert climb.noisy == 8  # up to 17: 2.51 V, 1.2 %
+
+
+def test_distortion_that_stays_is_no_noise():
+    source = MadeSource(steps_of(2.0), distortion_percent=3.0)
+    climb, ended = climbed(source)
+    assert ended == "clipping"
+    assert climb.curve[-1].volume <= 14
 
 
 def cleaned(source):
