@@ -213,7 +213,7 @@ class StreamMeter:
         if self._w is not None:
             w, shortest = self._w, self._window_blocks(newest_s(self._frequency_hz))
             tones, phasors = self._followed(self._blocks, w)
-            if _moves(tones) and shortest < self._blocks:
+            if _moves(tones, self._tones) and shortest < self._blocks:
                 self._blocks = shortest
                 tones, phasors = self._followed(shortest, w)
         found = [
@@ -359,11 +359,15 @@ class StreamMeter:
             self._blocks = min(self._blocks, self._window_blocks(NEWEST_S))
 
 
-def _moves(tones: list[ToneResult | None]) -> bool:
-    return any(
-        tone is None or (tone.void is not None and tone.void.code in ("unsteady", "drop_out"))
-        for tone in tones
-    )
+def _moves(tones: list[ToneResult | None], before: list[ToneResult | None]) -> bool:
+    """Return whether a tone moves, or is gone that was there before."""
+    for tone, last in zip(tones, before, strict=True):
+        if tone is None:
+            if last is not None and last.void is None:
+                return True
+        elif tone.void is not None and tone.void.code in ("unsteady", "drop_out"):
+            return True
+    return False
 
 
 def _amplitude(tone: ToneResult) -> float:
