@@ -34,7 +34,7 @@ def open_screen(start: Callable[[], Session] | None) -> None:
             "run it in one, or use a command such as levelset demo --hands-free",
         )
     from levelset.record.store import list_jobs
-    from levelset.session import new_job, open_demo_session, open_live_session
+    from levelset.session import new_job, new_job_of_text, open_demo_session, open_live_session
     from levelset.tui.app import LevelsetApp
 
     session = None if start is None else start()
@@ -48,6 +48,7 @@ def open_screen(start: Callable[[], Session] | None) -> None:
         open_demo=lambda: open_demo_session(None, None, seed=1, fast=False),
         list_jobs=list_jobs,
         new_job=lambda plan: new_job(plan, None),
+        new_job_of_text=lambda text: new_job_of_text(text, None),
         open_live=lambda folder, device, output, calibration: open_live_session(
             folder, device=device, output=output, rate_hz=RATE_HZ, calibration=calibration
         ),

@@ -50,6 +50,8 @@ class LevelsetApp(App[None]):
         Opens a demonstration on an invented car.
     list_jobs : callable
         Returns the recorded jobs.
+    new_job_of_text : callable
+        Makes a job of the text of a plan file and returns its folder.
     new_job : callable
         Makes a job of a plan file and returns its folder.
     open_live : callable
@@ -77,6 +79,7 @@ class LevelsetApp(App[None]):
         open_demo: Callable[[], Session],
         list_jobs: Callable[[], Sequence[JobRow]],
         new_job: Callable[[Path], Path],
+        new_job_of_text: Callable[[str], Path],
         open_live: Callable[[Path, str | None, str | None, str | None], Session],
         start: Session | None = None,
         charset: Charset | None = None,
@@ -85,6 +88,7 @@ class LevelsetApp(App[None]):
         self.open_demo = open_demo
         self.list_jobs = list_jobs
         self.new_job = new_job
+        self.new_job_of_text = new_job_of_text
         self.open_live = open_live
         self.made: Path | None = None
         self.charset: Charset = charset or suited_charset(sys.stdout.encoding, os.environ)

@@ -125,7 +125,7 @@ def test_a_new_job_from_a_plan_file(tmp_path):
     app.list_jobs = lambda: list(jobs)
 
     async def scenario(pilot):
-        await pilot.press("n")
+        await pilot.press("n", "end", "enter")
         assert isinstance(app.screen, NewJobScreen)
         await pilot.press("enter")
         assert "Type the path of a plan file" in screen_text(app)
@@ -151,7 +151,7 @@ def test_new_job_looks_like_this_and_esc_makes_none():
     app, _ = make_app()
 
     async def scenario(pilot):
-        await pilot.press("n", *"a plan?.toml")
+        await pilot.press("n", "end", "enter", *"a plan?.toml")
         check_golden(app, "new_job_80x24")
         await pilot.press("escape")
         assert isinstance(app.screen, JobsScreen)

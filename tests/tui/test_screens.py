@@ -348,6 +348,7 @@ def test_jobs_that_cannot_be_read_and_a_demonstration_that_cannot_open():
         open_demo=unreadable,
         list_jobs=unreadable,
         new_job=unused,
+        new_job_of_text=unused,
         open_live=unused,
         charset="braille",
     )

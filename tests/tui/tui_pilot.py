@@ -44,6 +44,7 @@ def make_app(
     hands=None,
     charset="braille",
     new_job=None,
+    new_job_of_text=None,
     open_live=None,
 ) -> tuple[LevelsetApp, FakeSession]:
     """Return the program with a session at hand; key ``d`` opens it."""
@@ -52,6 +53,7 @@ def make_app(
         open_demo=lambda: made,
         list_jobs=lambda: list(jobs),
         new_job=new_job or unused,
+        new_job_of_text=new_job_of_text or unused,
         open_live=lambda *chosen: (open_live or unused)(made, *chosen),
         charset=charset,
     )

@@ -122,6 +122,15 @@ def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
     return lines
 
 
+def target_line(channel: ChannelPlan, width: int) -> str:
+    """Return a channel in one line: load, target and what limits it."""
+    target = channel.target
+    return (
+        f"{channel.name}: {number(channel.net_load_ohm)} ohm net, target "
+        f"{volts(target.volts_rms)}, {watts(target.power_w)}, by {LIMITS[target.limited_by]}"
+    )[:width]
+
+
 def job_line(job: JobRow) -> str:
     """Return a recorded job as one line: day, title, vehicle, state."""
     day = job.created[:10] or "no date"

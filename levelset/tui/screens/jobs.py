@@ -18,7 +18,7 @@ from levelset.record.summary import JobRow, JobSummary, summary_or_fault
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import job_line
 from levelset.tui.screens.base import LevelScreen
-from levelset.tui.screens.form import NewJobScreen
+from levelset.tui.screens.plan import TemplatesScreen
 from levelset.tui.screens.probe import ProbeScreen
 from levelset.tui.screens.texts import JobScreen
 
@@ -138,8 +138,8 @@ class JobsScreen(LevelScreen):
         self.query_one(OptionList).focus()
 
     def action_new(self) -> None:
-        """Ask for a plan file."""
-        self.app.push_screen(NewJobScreen())
+        """Choose a template or a plan file."""
+        self.app.push_screen(TemplatesScreen())
 
     def action_probe(self) -> None:
         """Design a probe."""
