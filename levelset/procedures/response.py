@@ -55,6 +55,9 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     kind = facts.output_kind(None)
     clean = facts.result("clean_volume", None)
     loud_volume = None if clean is None else int(clean["volume"])
+    if loud_volume is not None and clean is not None and clean.get("limited_from") is not None:
+        # A limiter at work has no response: it changes with the signal.
+        loud_volume = min(loud_volume, int(clean["limited_from"]) - 1)
     quiet_volume = plan.source.start_volume
     if loud_volume is not None:
         quiet_volume = max(1, min(quiet_volume, loud_volume - QUIET_BELOW))

@@ -157,6 +157,8 @@ class AmplifierTruth:
         How they are wired in truth; empty where it is as planned.
     to_chassis : bool
         True where a loudspeaker wire touches chassis while it is loose.
+    input_range_v_rms : tuple of float or None
+        Label: lowest and highest input voltage for rated power, V.
     match : str
         Group of channels that must have the same voltage; empty for none.
     loudspeaker_w : float or None
@@ -190,6 +192,7 @@ class AmplifierTruth:
     load: str
     wired: str
     to_chassis: bool
+    input_range_v_rms: tuple[float, float] | None
     match: str
     loudspeaker_w: float | None
     band_hz: tuple[float, float]
