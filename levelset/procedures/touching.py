@@ -206,6 +206,9 @@ def _one_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point, reason: s
         headline="TOUCH NOW",
         remarks=remarks,
     )
+    held = Guidance(
+        "Hold both tips where they are.", Act("wait"), headline="HOLD STILL", remarks=remarks
+    )
     shown, offers, listening = free, tuple[Offer, ...](), spec
     began_s: float | None = None
     ready_s: float | None = None
@@ -223,7 +226,7 @@ def _one_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point, reason: s
             raise StepFailed(f"No touch came within {GIVE_UP_S:.0f} s")
         if event.state in ("quiet", "building"):
             ready_s = now_s if ready_s is None else ready_s
-            shown = on
+            shown = on if event.state == "quiet" else held
         if event.state == "quiet" and ready_s is not None and now_s - ready_s > NOTHING_MOVES_S:
             offers = (TOUCHED,)
 
