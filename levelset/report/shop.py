@@ -165,7 +165,6 @@ def shop_page(dossier: Dossier) -> dict[str, Any]:
         "steps": _all_steps(dossier),
         "readings": _readings(dossier),
         "lines": len(dossier.lines),
-        "captures": len({r.capture for r in dossier.readings.values()}),
         "time_text": time_text,
         "answer_text": lambda data: value_text(data.get("value"), str(data.get("unit") or "")),
     }
