@@ -189,7 +189,7 @@ def _output(
         limit_v, note = clip_v, "clipping measured without load: expect less under load"
     else:
         limit_v, note = channel.target.clean_volts_rms, "from the rating"
-        running_v = _volts(facts.supply, "engine_on_v") or plan.supply.running_v
+        running_v, drops = _supply_v(plan, facts)
         amplifier = plan.amplifier_of(channel)
         if running_v is not None:
             if amplifier is None:
@@ -198,9 +198,18 @@ def _output(
                 ratio = amplifier.clip_ratio(
                     channel.net_load_ohm, running_v, bridged=channel.bridged
                 )
-            limit_v, note = limit_v * ratio, f"from the rating, at {running_v:.1f} V supply"
+            limit_v, note = limit_v * ratio, f"from the rating, at {running_v:.1f} V supply{drops}"
     level = "set" if set_v is not None else "target"
     return StageLevel("amplifier, output", full_v, limit_v, set_v is not None, f"{level}; {note}")
+
+
+def _supply_v(plan: JobPlan, facts: LevelFacts) -> tuple[float | None, str]:
+    """Return the supply at the amplifier with the engine running, V, and what was taken off."""
+    running_v = _volts(facts.supply, "engine_on_v") or plan.supply.running_v
+    lost_v = sum(_volts(facts.supply, key) or 0.0 for key in ("drop_plus_v", "drop_ground_v"))
+    if running_v is None or lost_v <= 0.0:
+        return running_v, ""
+    return running_v - lost_v, f" with {lost_v:.2f} V lost on the cables under load"
 
 
 def _advice(

@@ -21,11 +21,12 @@ from levelset.ports.base import Point
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.probe.volts import read_tips
-from levelset.procedures.who_clipped import seen_of
+from levelset.procedures.who_clipped import AIMED_DB, KNOB_DB, seen_of
 from levelset.quantity import Quantity
 from levelset.signals.tones import set_tone
 from levelset.simulation.car_file import car_from_document
 from levelset.simulation.chain import Car
+from levelset.units import db_from_ratio
 from tests.benchmarks.random_cars import random_car
 from tests.procedures.truth import ideal_v_rms
 
@@ -61,7 +62,7 @@ def random_case(seed: int) -> Case:
     amplifier["input_clip_volts_peak"] = round(at_tap * 10.0 ** (-over_db() / 20.0), 5)
     behind = min(at_tap, amplifier["input_clip_volts_peak"])
     upper_db = 20.0 * math.log10(amplifier["rail_volts_peak"] / behind) + over_db()
-    knob_db = float(draw.uniform(3.0, 6.0))
+    knob_db = float(draw.uniform(3.0, 5.0))
     amplifier["gain_db"] = [round(upper_db - 10.0, 3), round(upper_db + 10.0, 3)]
     filtered = draw.random() < 0.25
     if filtered:
@@ -149,8 +150,21 @@ def judge(case: Case) -> StageVerdict:
 
     tap = read("source", None, car_file["source"]["output"])
     lower, upper = (at(gain_db) for gain_db in case.gains_db)
+    # As in the procedure, the knob goes on until the voltage has fallen or it is at its end.
+    gain_db = case.gains_db[0]
+    while gain_db > car_file["amplifier"][0]["gain_db"][0] and not fallen(lower, upper):
+        gain_db = max(gain_db - 2.0, car_file["amplifier"][0]["gain_db"][0])
+        lower = at(gain_db)
     seen = [seen_of(one.output, LIMIT_PERCENT) for one in (tap, lower, upper)]
     return who_clipped(*seen, filters_off=not case.filtered)
+
+
+def fallen(lower: TipsReading, upper: TipsReading) -> bool:
+    """Tell whether the fundamental is as much lower as the procedure wants it."""
+    low_v, high_v = lower.output.volts_rms, upper.output.volts_rms
+    if low_v is None or high_v is None:
+        return True
+    return db_from_ratio(high_v.value / low_v.value) >= KNOB_DB - AIMED_DB
 
 
 def complaint(case: Case, verdict: StageVerdict) -> str | None:

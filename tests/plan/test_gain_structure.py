@@ -57,6 +57,14 @@ def test_measured_supply_counts_before_the_planned_one():
     assert output.limit_v_rms == pytest.approx(22.36068 / 1.023477 * 13.0 / 14.4, rel=1e-5)
 
 
+def test_drops_on_the_cables_are_taken_off():
+    drops = {"drop_plus_v": {"value": 0.3, "u": 0.01}, "drop_ground_v": {"value": 0.1, "u": 0.01}}
+    supply = {"engine_on_v": {"value": 14.4, "u": 0.05}, **drops}
+    output = stage(chain(facts(supply=supply)), "amplifier, output")
+    assert output.limit_v_rms == pytest.approx(22.36068 / 1.023477 * 14.0 / 14.4, rel=1e-5)
+    assert "0.40 V lost" in output.note
+
+
 def test_set_below_its_onset():
     found = chain(facts(4.0, set_v=15.2, clip_v=16.1))
     output = stage(found, "amplifier, output")
