@@ -23,6 +23,7 @@ from levelset.procedures.stretching import (
     stretch_spec,
     whole_periods_s,
 )
+from levelset.signals.catalogue import RESPONSE, RESPONSE_PEAK_DBFS
 from levelset.signals.multitone import response_tones
 
 if TYPE_CHECKING:
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from levelset.procedures.facts import Facts
     from levelset.signals.multitone import PeriodicTones
 
-PEAK_DBFS = -6.0
 FRACTION = 3
 PERIODS = 4
 QUIET_BELOW = 8
@@ -41,7 +41,7 @@ QUIET_BELOW = 8
 
 def response_track() -> PeriodicTones:
     """Return the track of many tones."""
-    return response_tones("response", "response of a source in a few seconds", PEAK_DBFS)
+    return response_tones("response", RESPONSE, RESPONSE_PEAK_DBFS)
 
 
 def response(plan: JobPlan, facts: Facts) -> Procedure:
@@ -101,7 +101,7 @@ def _read(volume: int, kind: OutputKind) -> Steps:
         "response",
         whole_periods_s(response_track().period_s, PERIODS),
         kind,
-        peak_dbfs=PEAK_DBFS,
+        peak_dbfs=RESPONSE_PEAK_DBFS,
         fraction=FRACTION,
     )
     reading: StretchReading = yield from listen_until_good(

@@ -61,7 +61,7 @@ def wire_codes(channels: tuple[str, ...], peak_dbfs: float) -> tuple[PeriodicTon
         PeriodicTones(
             signal_name("which-wire", name),
             f"tells that a wire carries {name}, and its polarity",
-            _period_s(len(channels)),
+            code_period_s(len(channels)),
             parts,
         ).with_peak(peak_dbfs)
         for name, parts in zip(channels, _dealt(len(channels)), strict=True)
@@ -85,7 +85,8 @@ def which_wire_track(channels: int) -> ChannelSignals:
     )
 
 
-def _period_s(channels: int) -> float:
+def code_period_s(channels: int) -> float:
+    """Return the period of the codes for so many channels, s."""
     return 1.0 if channels <= 2 else 2.0
 
 
@@ -94,7 +95,7 @@ def _dealt(channels: int) -> tuple[tuple[Component, ...], ...]:
     """Return the sines of every channel before they are scaled."""
     from levelset.signals.random_codes import triangular
 
-    period_s = _period_s(channels)
+    period_s = code_period_s(channels)
     numbers = _multiples(channels, period_s)
     rounds = math.ceil(len(numbers) / channels)
     # The difference of two uniform numbers is triangular, and uniform again within a turn.

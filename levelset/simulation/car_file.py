@@ -137,9 +137,7 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
     to_chassis = table.flag("to_chassis") if table.has("to_chassis") else False
     match = table.text("match", 40) if table.has("match") else ""
     input_range_v_rms = (
-        table.span("input_range_volts_rms", 0.01, 100.0)
-        if table.has("input_range_volts_rms")
-        else None
+        table.span("input_range_volts", 0.01, 100.0) if table.has("input_range_volts") else None
     )
     has_input_clip = table.has("input_clip_volts_peak")
     has_regulated = table.has("regulated")
