@@ -37,7 +37,6 @@ SOURCE_KINDS = (
     SKIP,
     BACK,
 )
-MOST_OHM = 1e8
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +130,6 @@ def _ask_all(questions: list[_Question], sheet: _Sheet) -> Steps:
             "number" if question.typed else "choice",
             unit="ohm" if question.typed else "",
             low=0.0 if question.typed else None,
-            high=MOST_OHM if question.typed else None,
             choices=question.choices,
         )
         if answer.value == BACK.word:
