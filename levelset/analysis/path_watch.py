@@ -53,6 +53,8 @@ NOISE_FS = 2.0**-22
 """Two inputs with noise above this are not alike by themselves; rounding to 24 bits is below."""
 COARSE_BITS = 16
 """An input of so few bits may give zeros by itself where nothing is connected."""
+COARSE_COPY = 64
+"""Shortest copy that counts there: where a low tone turns, few codes come in the same order."""
 
 SAME_CODES = (
     "Both inputs carry the same samples, code for code: one is shown twice, or both are mixed to "
@@ -182,7 +184,8 @@ class PathWatch:
             return [p for p in moved if p.at + (p.frames if there else 0) > since]
 
         faults.missing = told([p for p in faults.missing if _jumps(track, x, p)], there=False)
-        faults.copies = told(faults.copies, there=True)
+        least = COARSE_COPY if bits <= COARSE_BITS else 0
+        faults.copies = told([p for p in faults.copies if p.frames >= least], there=True)
         faults.zeroed = told([p for p in faults.zeroed if _between(track, p)], there=True)
         faults.frozen = told([p for p in faults.frozen if _between(track, p)], there=True)
         findings = faults.findings(self._rate_hz)

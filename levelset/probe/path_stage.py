@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from levelset.analysis.result import ToneResult, Void
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from levelset.analysis.path_watch import PathWatch
-    from levelset.analysis.result import Void
-    from levelset.probe.reading import Frames, TipsReading
+    from levelset.probe.reading import Frames, Reading, TipsReading
 
 GRAVER = ("not_finite", "input_overload", "probe_limit", "setup_changed")
 """Reasons that a person must act on first, whatever else is wrong."""
+
+NOT_THROUGHOUT = Void(
+    "unsteady",
+    "The tone is not there all through the window: it begins or ends, or a tip has lost its "
+    "contact.",
+)
 
 
 def without_path_faults(
@@ -48,8 +56,25 @@ def without_path_faults(
         port_void=port_void,
     )
     if void is None:
-        return reading
+        return _not_there_throughout(reading)
     voids = [one.tone.void for one in (*reading.legs, reading.output)]
     if any(one is not None and one.code in GRAVER for one in voids):
         return reading
     return reading.voided(void)
+
+
+def _not_there_throughout(reading: TipsReading) -> TipsReading:
+    """Rename what one window alone takes for lost samples, where the windows together do not.
+
+    Zeros before a tone begins, or while a tip has no contact, are all that one window can see.
+    """
+
+    def renamed(one: Reading) -> Reading:
+        void = one.tone.void
+        if void is None or void.code != "drop_out":
+            return one
+        tone = ToneResult(NOT_THROUGHOUT, peak_dbfs=one.tone.peak_dbfs, band_hz=one.tone.band_hz)
+        return replace(one, tone=tone)
+
+    pair = None if reading.pair is None else renamed(reading.pair)
+    return replace(reading, legs=tuple(renamed(leg) for leg in reading.legs), pair=pair)
