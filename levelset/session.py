@@ -154,6 +154,20 @@ class Session:
             for s in self.job.steps()
         )
 
+    def note(self, text: str) -> None:
+        """Add a remark to the record, also while another thread measures.
+
+        Raises
+        ------
+        UsageError
+            If the text cannot be used.
+        InputError
+            If the record cannot be written.
+        """
+        from levelset.record.attachments import add_note
+
+        add_note(self.job, text)
+
     def close(self) -> None:
         """Silence the port, release it and the record."""
         self.port.close()

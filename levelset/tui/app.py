@@ -20,7 +20,7 @@ from levelset.record.summary import JobRow
 from levelset.tui.person import ScreenPerson, Seen
 from levelset.tui.renderables.charset import Charset, suited_charset
 from levelset.tui.screens.base import LevelScreen
-from levelset.tui.screens.form import Opened
+from levelset.tui.screens.form import NoteScreen, Opened
 from levelset.tui.screens.jobs import JobsScreen
 from levelset.tui.screens.procedure import ProcedureScreen
 from levelset.tui.screens.steps import StepsScreen
@@ -187,7 +187,7 @@ class LevelsetApp(App[None]):
         session, self._engaged = self._session, False
         if session is None or self._leaving:
             return
-        while isinstance(self.screen, HelpScreen):
+        while isinstance(self.screen, HelpScreen | NoteScreen):
             self.pop_screen()
         vehicle_tone = self._view is not None and self._view.tone_from == "vehicle"
         self.switch_screen(

@@ -48,6 +48,10 @@ class Session(Protocol):
         """Every step of the job and beside it, with what became of it."""
         ...
 
+    def note(self, text: str) -> None:
+        """Add a remark to the record, from any thread."""
+        ...
+
     def close(self) -> None:
         """Silence and release the port, and the record."""
         ...

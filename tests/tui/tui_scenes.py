@@ -362,6 +362,7 @@ class FakeSession:
         self.closed = 0
         self.asked: list[tuple[str, str | None]] = []
         self.entries: tuple[Entry, ...] = ENTRIES_BEFORE
+        self.remarks: list[str] = []
 
     def run(self, person, on_step=None):
         steps = self.script(person)
@@ -375,6 +376,9 @@ class FakeSession:
 
     def agenda(self):
         return self.entries
+
+    def note(self, text):
+        self.remarks.append(text)
 
     def close(self) -> None:
         self.closed += 1

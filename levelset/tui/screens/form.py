@@ -69,6 +69,34 @@ def _wraps(text: str) -> Callable[[int, int], list[str]]:
     return lambda width, _: wrapped(text, width)
 
 
+class NoteScreen(FormScreen):
+    """Asks for a remark and adds it to the record of an open session."""
+
+    LABELS = ("A remark for the record, where it stays for ever: no personal data. Empty: none.",)
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self._session = session
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return f"{self._session.title} · remark", ""
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("enter", "add it and go back"), ("esc", "silence and back"), ("f1", "help")]
+
+    def take(self, values: list[str]) -> None:
+        """Add the remark and go back to what was going on."""
+        try:
+            if values[0]:
+                self._session.note(values[0])
+        except LevelsetError as error:
+            self.refuse(error)
+        else:
+            self.app.pop_screen()
+
+
 class NewJobScreen(FormScreen):
     """Asks for a plan file and makes a job of it."""
 

@@ -38,6 +38,7 @@ from levelset.tui.renderables.touch import touch_bar
 from levelset.tui.renderables.which import legs_line, shown_reading
 from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
+from levelset.tui.screens.form import NoteScreen
 
 if TYPE_CHECKING:
     from levelset.probe.budget import BudgetLine
@@ -74,6 +75,7 @@ class ProcedureScreen(LevelScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "watch", "watch the hands", id="procedure.watch"),
         Binding("u", "explain", "uncertainty", id="procedure.explain"),
+        Binding("n", "note", "remark", id="procedure.note"),
         *CAR_BINDINGS,
     ]
 
@@ -348,6 +350,10 @@ class ProcedureScreen(LevelScreen):
         """Show where the uncertainty comes from in place of the pictures, or the pictures again."""
         self._explaining = not self._explaining
         self.refresh_all()
+
+    def action_note(self) -> None:
+        """Let a remark be typed; measuring goes on behind it."""
+        self.app.push_screen(NoteScreen(self._session))
 
     # Hands on the invented car.
 

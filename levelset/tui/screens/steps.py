@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.widgets import OptionList
 from textual.widgets.option_list import Option
@@ -13,6 +14,7 @@ from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import INVENTED, agenda_line, entry_words
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
+from levelset.tui.screens.form import NoteScreen
 
 if TYPE_CHECKING:
     from levelset.procedures.agenda import Entry
@@ -28,6 +30,10 @@ class StepsScreen(LevelScreen):
         The job.
     """
 
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "note", "remark", id="steps.note"),
+    ]
+
     def __init__(self, session: Session) -> None:
         super().__init__()
         self._session = session
@@ -36,6 +42,10 @@ class StepsScreen(LevelScreen):
         # Going on is a row of its own, above the steps.
         self._rows = (None, *entries) if self._next is not None else tuple(entries)
         self._left = sum(entry.is_left for entry in entries)
+
+    def action_note(self) -> None:
+        """Let a remark be typed."""
+        self.app.push_screen(NoteScreen(self._session))
 
     def head(self) -> tuple[str, str]:
         """Return the head."""

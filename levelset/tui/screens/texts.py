@@ -237,6 +237,8 @@ The tool watches and catches a level by itself, with a sound: keys are for the e
   tab       the next field or line
   w         watch the simulated hands, or take over from them
   u         where the uncertainty comes from, and the pictures again
+  n         a remark for the record, while a job is open
+  /         words that find a job in the list
   f2        other colours
   ctrl+q    silences levelset and leaves
 A tone from the vehicle cannot be stopped from here: turn it down there.
