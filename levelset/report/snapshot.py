@@ -25,6 +25,10 @@ SET_UP = frozenset(
 )
 """Steps about the instrument or about answers: they say nothing about levels of the vehicle."""
 OWN_WAY = frozenset(("gain", "verify", "clean_volume"))
+OF_THE_GAIN = frozenset(
+    ("channel", "volts_rms", "set_volts_rms", "thd_percent", "deviation_db", "limited_by")
+)
+"""Values of a verified channel that are compared as its voltage, or repeat the gain step."""
 OF_THE_PLAYER = frozenset(("clock_ppm",))
 """What belongs to the player of the tracks, not to a level."""
 WORD = re.compile(r"[a-z]+(_[a-z]+)*")
@@ -129,17 +133,24 @@ def _of_channel(
     if clip is not None:
         what = f"{channel}: onset of clipping"
         yield Item(("clip", channel), what, channel, clip, gain.seq)
-    row = None
+    row = _row_of(verify, channel)
+    if verify is not None and row is not None:
+        rest = {key: value for key, value in row.items() if key not in OF_THE_GAIN}
+        what = f"{channel}: verification"
+        yield from _of_step(verify, rest, ("verify", channel), what, "", {})
     # As it was set is the baseline; how it was found last is the newest.
-    if verify is not None and not first and verify.seq > gain.seq:
-        rows = verify.result.get("channels", [])
-        row = next((r for r in rows if isinstance(r, dict) and r.get("channel") == channel), None)
-    if row is not None and quantity_from(row.get("volts_rms"), "V") is not None and verify:
+    found_last = verify is not None and not first and verify.seq > gain.seq
+    if verify is not None and row is not None and found_last and row.get("volts_rms"):
         yield from _voltage(dossier, verify, row, "volts_rms", channel, channel, conditions)
     else:
         yield from _voltage(
             dossier, gain, gain.result, "set_volts_rms", channel, channel, conditions
         )
+
+
+def _row_of(verify: Step | None, channel: str) -> dict[str, Any] | None:
+    rows = [] if verify is None else verify.result.get("channels", [])
+    return next((r for r in rows if isinstance(r, dict) and r.get("channel") == channel), None)
 
 
 def _voltage(

@@ -222,9 +222,18 @@ def value_text(value: object, unit: str) -> str:
     if isinstance(value, list | tuple):
         return ", ".join(value_text(item, unit) for item in value) or "none"
     if isinstance(value, dict):
-        parts = ((*label_and_unit(name), part) for name, part in value.items())
-        return " ".join(f"{label} {value_text(part, own)}" for label, own, part in parts)
+        below = value.get("below") is True
+        parts = (
+            _part(name, part, unit, DEEPEST, below=below)
+            for name, part in value.items()
+            if name != "below" and name not in HIDDEN and not name.endswith(REFERENCES)
+        )
+        return "; ".join(f"{part.label} {part.text or _flat(part)}" for part in parts)
     return str(value)
+
+
+def _flat(field: Field) -> str:
+    return ", ".join(f"{part.label} {part.text}" for part in field.parts) or "in the journal"
 
 
 def quantity_text(quantity: Quantity) -> str:
