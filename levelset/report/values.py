@@ -224,7 +224,7 @@ def value_text(value: object, unit: str) -> str:
     if isinstance(value, dict):
         below = value.get("below") is True
         parts = (
-            _part(name, part, unit, DEEPEST, below=below)
+            _part(name, part, unit, DEEPEST - 2, below=below)
             for name, part in value.items()
             if name != "below" and name not in HIDDEN and not name.endswith(REFERENCES)
         )
