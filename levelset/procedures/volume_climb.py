@@ -127,7 +127,9 @@ class VolumeClimb:
             yield from self._take(volume, event)
             if over and not noise:
                 return "clipping"
-            if noise:
+            thd = self.curve[-1].thd_percent
+            doubtful = thd is not None and thd > self._plan.limit_percent
+            if noise or (doubtful and self.noisy == len(self.curve) - 1):
                 self.noisy = len(self.curve)
                 clipping = ClippingWatch(self._plan.limit_percent)
             watch.take()
