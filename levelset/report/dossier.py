@@ -18,6 +18,7 @@ from levelset.record.customer import read_customer
 from levelset.record.job import Job
 from levelset.record.journal import Line
 from levelset.record.schema import JobData, ReadingData, StepData, from_data
+from levelset.report.values import shallow
 
 T = TypeVar("T")
 
@@ -184,6 +185,8 @@ def _typed(
 
 def _steps(found: list[tuple[Line, StepData]]) -> tuple[Step, ...]:
     newest = {(data.procedure, data.channel): line.seq for line, data in found}
+    for _, data in found:
+        data.result = shallow(data.result)
     return tuple(
         Step(line.seq, line.time, data, newest[data.procedure, data.channel] != line.seq)
         for line, data in found

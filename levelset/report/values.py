@@ -62,6 +62,8 @@ HIDDEN = frozenset({"reading", "readings"})
 LONGEST_TABLE = 64
 MOST_ON_A_LINE = 8
 DEEPEST = 4
+MOST_LEVELS = 12
+DEEPER = "in the journal"
 NOT_KNOWN = "–"
 """None: there is none, or it is not known."""
 REFERENCES = ("_seq", "_seqs")
@@ -128,6 +130,23 @@ def label_and_unit(key: str) -> tuple[str, str]:
     return LABELS.get(key, " ".join(words)), ""
 
 
+def shallow(value: Any, levels: int = MOST_LEVELS) -> Any:
+    """Return JSON values without what lies deeper than a page shows.
+
+    Parameters
+    ----------
+    value : JSON value
+        Anything that was read from a file, however deep it is.
+    levels : int
+        Levels of objects and lists that are kept.
+    """
+    if isinstance(value, dict):
+        return {key: shallow(part, levels - 1) for key, part in value.items()} if levels else DEEPER
+    if isinstance(value, list | tuple):
+        return [shallow(part, levels - 1) for part in value] if levels else DEEPER
+    return value
+
+
 def fields_of(result: dict[str, Any], depth: int = 0) -> tuple[Field, ...]:
     """Return the values of a result by name; references to lines are left out.
 
@@ -140,7 +159,7 @@ def fields_of(result: dict[str, Any], depth: int = 0) -> tuple[Field, ...]:
     """
     return tuple(
         _field(key, value, depth)
-        for key, value in result.items()
+        for key, value in shallow(result).items()
         if key not in HIDDEN and not key.endswith(REFERENCES)
     )
 
@@ -149,7 +168,7 @@ def _field(key: str, value: object, depth: int) -> Field:
     label, unit = label_and_unit(key)
     if isinstance(value, dict) and quantity_from(value, unit) is None:
         if depth >= DEEPEST or not value:
-            return Field(label, "in the journal" if value else "none")
+            return Field(label, DEEPER if value else "none")
         if _are_alike(value):
             return Field(label, table=table_of([{"of": k, **v} for k, v in value.items()]))
         below = value.get("below") is True
@@ -233,7 +252,7 @@ def value_text(value: object, unit: str) -> str:
 
 
 def _flat(field: Field) -> str:
-    return ", ".join(f"{part.label} {part.text}" for part in field.parts) or "in the journal"
+    return ", ".join(f"{part.label} {part.text}" for part in field.parts) or DEEPER
 
 
 def quantity_text(quantity: Quantity) -> str:

@@ -289,6 +289,8 @@ def test_customer_data_are_there_and_can_go(tmp_path: Path) -> None:
     write_customer(path, {})
     for short in PAGES:
         assert "Invented Person" not in page_of(path, short).text
+    (path / "customer.json").write_text('{"a":' * 900 + "1" + "}" * 900)
+    assert "in the journal" in page_of(path).text
     (path / "customer.json").write_text("[1]")
     assert "The customer's data cannot be read" in page_of(path).text
 
