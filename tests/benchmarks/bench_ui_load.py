@@ -120,6 +120,13 @@ def screen(rate_hz: int, seconds: float, found_at: Path) -> None:
             self.shown += 1
 
         async def measure(self) -> None:
+            try:
+                await self.measured()
+            except OSError as error:
+                found_at.write_text(json.dumps({"error": f"the audio process has ended ({error})"}))
+            self.exit()
+
+        async def measured(self) -> None:
             await asyncio.sleep(1.0)
             self.begin()
             await asyncio.sleep(4.0)
@@ -128,6 +135,8 @@ def screen(rate_hz: int, seconds: float, found_at: Path) -> None:
             late_s = []
             while (now_s := time.perf_counter()) - began_s < seconds:
                 await asyncio.sleep(TICK_S)
+                if not self._engaged:
+                    raise OSError("the engine has stopped")
                 late_s.append(time.perf_counter() - now_s - TICK_S)
             took_s = time.perf_counter() - began_s
             load = [(cpu_s(p) - b) / took_s for p, b in zip(processes, before, strict=True)]
@@ -140,7 +149,6 @@ def screen(rate_hz: int, seconds: float, found_at: Path) -> None:
                 "memory_mb": [memory, [memory_mb(p) for p in processes]],
             }
             found_at.write_text(json.dumps(text))
-            self.exit()
 
         def on_mount(self) -> None:
             self.measuring = asyncio.create_task(self.measure())
@@ -148,7 +156,8 @@ def screen(rate_hz: int, seconds: float, found_at: Path) -> None:
     def unused(*_: Any) -> Any:
         raise AssertionError
 
-    app = Watched(open_demo=unused, list_jobs=list, new_job=unused, open_live=unused, start=session)
+    names = ("open_demo", "new_job", "new_job_of_text", "open_live")
+    app = Watched(list_jobs=list, start=session, **dict.fromkeys(names, unused))
     try:
         app.run()
     finally:
@@ -180,6 +189,8 @@ def measure(rate_hz: int, seconds: float) -> dict[str, Any]:
         if done.returncode or not found_at.exists():
             raise RuntimeError(f"the screen ended with {done.returncode}")
         found: dict[str, Any] = json.loads(found_at.read_text())
+        if "error" in found:
+            raise RuntimeError(found["error"])
         return found | {"written_kb_s": written[0] / 1000 / found["seconds"]}
     finally:
         server.stop()

@@ -175,6 +175,8 @@ class StreamMeter:
         self._decimator = Decimator(self._input_hz, self._signals)
         self._rate_hz = self._decimator.rate_hz
         self._kept = KeptBlocks(self._signals, self._block // 2, self._capacity)
+        self._raw: list[NDArray[np.float64]] = []
+        self._raw_frames = 0
         self._pending = np.empty((self._signals, 0))
         self._base = first_frame
         self._taken = 0
@@ -188,9 +190,15 @@ class StreamMeter:
 
     def push(self, samples: NDArray[np.float64]) -> list[Update]:
         """Take samples that follow the last ones, shape (frames, signals); return new readings."""
-        new = self._decimator.push(np.ascontiguousarray(samples.T))
+        self._raw.append(samples)
+        self._raw_frames += len(samples)
+        hop, updates = self._hop * self._block, list[Update]()
+        if self._raw_frames < (hop - self._pending.shape[1]) * self._decimator.factor:
+            return updates
+        # Short blocks are brought down together: a filter costs most by being called.
+        new = self._decimator.push(np.ascontiguousarray(np.concatenate(self._raw).T))
+        self._raw, self._raw_frames = [], 0
         pending = np.concatenate((self._pending, new), axis=1)
-        hop, updates = self._hop * self._block, []
         while pending.shape[1] >= hop:
             self._kept.add(pending[:, :hop])
             self._taken += hop
