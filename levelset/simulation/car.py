@@ -157,7 +157,7 @@ class AmplifierTruth:
         How they are wired in truth; empty where it is as planned.
     to_chassis : bool
         True where a loudspeaker wire touches chassis while it is loose.
-    input_range_v_rms : tuple of float or None
+    input_range_volts : tuple of float or None
         Label: lowest and highest input voltage for rated power, V.
     match : str
         Group of channels that must have the same voltage; empty for none.
@@ -192,7 +192,7 @@ class AmplifierTruth:
     load: str
     wired: str
     to_chassis: bool
-    input_range_v_rms: tuple[float, float] | None
+    input_range_volts: tuple[float, float] | None
     match: str
     loudspeaker_w: float | None
     band_hz: tuple[float, float]

@@ -136,7 +136,7 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
     wired = _load_expression(table, "wired") if table.has("wired") else ""
     to_chassis = table.flag("to_chassis") if table.has("to_chassis") else False
     match = table.text("match", 40) if table.has("match") else ""
-    input_range_v_rms = (
+    input_range_volts = (
         table.span("input_range_volts", 0.01, 100.0) if table.has("input_range_volts") else None
     )
     has_input_clip = table.has("input_clip_volts_peak")
@@ -187,7 +187,7 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
         wired=wired,
         to_chassis=to_chassis,
         match=match,
-        input_range_v_rms=input_range_v_rms,
+        input_range_volts=input_range_v_rms,
         loudspeaker_w=table.number("loudspeaker_w", 0.1, 50_000.0) if has_loudspeaker else None,
         band_hz=table.span("band_hz", 5.0, 20_000.0),
     )

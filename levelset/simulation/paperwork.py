@@ -62,7 +62,7 @@ def job_plan(truth: CarTruth) -> JobPlan:
                     band_hz=amplifier.band_hz,
                     overlap_db=0.0,
                     match=amplifier.match or None,
-                    input_range_v_rms=amplifier.input_range_v_rms,
+                    input_range_v_rms=amplifier.input_range_volts,
                 )
                 for amplifier in truth.amplifiers
             )
