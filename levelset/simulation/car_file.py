@@ -187,7 +187,7 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
         wired=wired,
         to_chassis=to_chassis,
         match=match,
-        input_range_volts=input_range_v_rms,
+        input_range_volts=input_range_volts,
         loudspeaker_w=table.number("loudspeaker_w", 0.1, 50_000.0) if has_loudspeaker else None,
         band_hz=table.span("band_hz", 5.0, 20_000.0),
     )
