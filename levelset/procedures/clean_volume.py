@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +36,7 @@ from levelset.procedures.protocol import (
 from levelset.procedures.steady import over_limit
 from levelset.procedures.volume_climb import VolumeClimb, point
 from levelset.signals.tones import set_tone, signal_name
+from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:
     from levelset.analysis.volume_curve import BassLoss, VolumeCurve
@@ -49,6 +51,8 @@ NOT_HEARD_S = 10.0
 """A second tone that stays away so long is not on this tap, s."""
 CONFIRM_S = 30.0
 """A level that does not come to rest within this time cannot be confirmed, s."""
+HELD_POINTS, HELD = 4, 0.25
+"""Fewest points, and part of a usual step below which the last one stands still."""
 LOOKS = 4
 """How often a level that is over the limit by a doubt only is looked at."""
 SECOND_BELOW = 2
@@ -253,6 +257,7 @@ def _describe(
         limited_by = "fixed"
     elif ended == "range" and judged.limited_from is not None:
         limited_by = "limiter"
+    limited_from = min(filter(None, (judged.limited_from, held_from(second.curve))), default=None)
     result |= {
         "limited_by": limited_by,
         "curve": _curve_json(curve),
@@ -262,12 +267,28 @@ def _describe(
         "repeated": list(judged.repeated),
         "missed": [list(pair) for pair in judged.missed],
         "fixed": judged.fixed,
-        "limited_from": judged.limited_from,
+        "limited_from": limited_from,
         "limited_volts_rms": judged.limited_volts_rms,
         "bass_withdrawn_db": None if loss is None else loss.most_db,
         "bass_withdrawn_from": None if loss is None else loss.from_volume,
         "words": _words(result, limited_by, judged, loss, second),
     }
+
+
+def held_from(curve: tuple[CurvePoint, ...]) -> int | None:
+    """Return the volume from which a limiter holds a tone that was read at few volumes.
+
+    The last steps stand still; where they would have been reached follows from the first ones.
+    """
+    known = [(point.volume, db_from_ratio(point.volts_rms)) for point in curve if point.volts_rms]
+    if len(known) < HELD_POINTS:
+        return None
+    (v0, first_db), (v1, next_db) = known[:2]
+    step_db = (next_db - first_db) / (v1 - v0)
+    (v2, before_db), (v3, last_db) = known[-2:]
+    if step_db <= 0.0 or last_db - before_db > HELD * step_db * (v3 - v2):
+        return None
+    return v0 + math.floor((last_db - first_db) / step_db) + 1
 
 
 def _words(
@@ -286,6 +307,11 @@ def _words(
     if loss is not None and loss.withdrawn:
         words.append(
             f"Bass is withdrawn from volume {loss.from_volume} on, by up to {loss.most_db:.1f} dB."
+        )
+    held = held_from(second.curve)
+    if held is not None and judged.limited_from is None and not judged.fixed:
+        words.append(
+            f"At {second.tone_hz:.0f} Hz the level no longer follows the volume from {held} on."
         )
     if not second.curve:
         words.append(f"{second.tone_hz:.0f} Hz is not heard on this tap and was not checked.")

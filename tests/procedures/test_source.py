@@ -16,7 +16,7 @@ from levelset.plan.target import Rating
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.probe.stretch import KindReading, TwoTapsReading
 from levelset.probe.stretch_reading import StretchReading
-from levelset.procedures.clean_volume import clean_volume
+from levelset.procedures.clean_volume import clean_volume, held_from
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.input_match import input_match
 from levelset.procedures.protocol import (
@@ -24,6 +24,7 @@ from levelset.procedures.protocol import (
     Acknowledge,
     Answer,
     Ask,
+    CurvePoint,
     Finish,
     Listen,
     StepFailed,
@@ -390,6 +391,19 @@ def test_the_lower_of_two_tones_wins():
     assert finish.result["limited_tone_hz"] == 997.0
     assert finish.result["volts_rms"]["value"] == pytest.approx(withdrawn(18, 43.0))
     assert finish.result["bass_withdrawn_from"] is not None
+
+
+def test_a_limiter_seen_at_few_volumes():
+    """0.5 V at 10 and 1.5 dB a step reach 2 V after 12.04 dB: 18 is below, 19 would be above."""
+
+    def points(most_v):
+        return tuple(
+            CurvePoint(v, min(steps_of(1.5)(v, 997.0), most_v), 0.05, "clean")
+            for v in (10, 15, 23, 24, 25)
+        )
+
+    assert held_from(points(2.0)) == 19
+    assert held_from(points(100.0)) is None
 
 
 @pytest.mark.parametrize(
