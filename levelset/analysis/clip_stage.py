@@ -169,6 +169,9 @@ def _behind_the_tap(tap: Seen | None, low: Seen, high: Seen, beside: Seen | None
         return _named(first.stages[0], low, also="output_stage")
     if flat == "stayed" and not (same and not _moved(low, high)):
         return _named("output_stage", high)
+    if low.clean and _fell(low, high):
+        # From clipped to clean is a change of shape, however little the knob has moved.
+        return _named("output_stage", high)
     if not _moved(low, high):
         return _undecided("The gain hardly moved: turn it further.")
     if same:
@@ -195,11 +198,11 @@ def _named(stage: Stage, seen: Seen | None, also: Stage | None = None) -> StageV
     stages = (stage,) if also is None else (stage, also)
     words = " and ".join(WORDS[one] for one in stages)
     flat = None if seen is None else seen.flat_v
-    at = "" if flat is None else f" at {flat.value:.2f} V peak"
+    at = "" if flat is None else f" (flat at {flat.value:.2f} V peak between the tips)"
     halves = "none" if seen is None else seen.halves
     which = f", {halves} half only" if halves in ("upper", "lower") else ""
     verb = "clip" if also else "clips"
-    sentence = f"{words[0].upper()}{words[1:]} {verb}{at}{which}: {REMEDY[stage]}."
+    sentence = f"{words[0].upper()}{words[1:]} {verb}{which}{at}: {REMEDY[stage]}."
     return StageVerdict(stages, None, flat, halves, sentence)
 
 

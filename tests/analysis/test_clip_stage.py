@@ -98,6 +98,10 @@ def test_a_knob_that_did_not_move_decides_nothing():
     assert deep.stages in ((), ("output_stage",))
 
 
+def test_a_small_step_from_clipped_to_clean_is_enough():
+    assert stages(CLEAN_TAP, seen(29.5), seen(31.5, 30.0)) == ("output_stage",)
+
+
 def test_distortions_that_add_up_accuse_nobody():
     tap = seen(8.0, own_thd=0.7)
     found = who_clipped(tap, seen(10.0, own_thd=1.2), seen(16.0, own_thd=1.2), filters_off=True)
@@ -110,7 +114,7 @@ def test_the_sentence_says_half_voltage_and_remedy():
 
     high = replace(seen(40.0, 30.0), halves="upper")
     found = who_clipped(CLEAN_TAP, seen(25.0, 30.0), high, filters_off=True)
-    assert found.sentence.startswith("The output stage clips at 30.00 V peak, upper half only")
+    assert found.sentence.startswith("The output stage clips, upper half only (flat at 30.00 V")
     assert "turn the gain down" in found.sentence
 
 
