@@ -24,6 +24,7 @@ KEYS = (
     "p track",
     "m meter",
     "e engine",
+    "f filters",
 )
 
 DOES = {
@@ -39,7 +40,10 @@ DOES = {
     "read_dc_meter": "press m, type what it shows",
     "tell_volume": "type it",
     "start_engine": "press e",
+    "stop_engine": "press e",
     "rev_engine": "press e",
+    "filters_off": "press f",
+    "filters_on": "press f",
     "read_ohm_meter": "press m",
     "inspect": "press m to look",
 }
@@ -64,6 +68,7 @@ class HandsOn:
         self._rounds = 0
         self._track: str | None = None
         self._engine = False
+        self._filters = True
         self.said = "nothing touched yet"
 
     def turn_volume(self, steps: int) -> None:
@@ -147,9 +152,19 @@ class HandsOn:
             speed = "idles" if act.value is None else f"turns at {act.value:.0f} a minute"
             self.said = f"the engine {speed}"
             return
-        self._engine = not self._engine
+        asked = None if act is None else {"start_engine": True, "stop_engine": False}.get(act.verb)
+        self._engine = not self._engine if asked is None else asked
         self._levers.engine(self._engine)
         self.said = "the engine runs" if self._engine else "the engine is off"
+
+    def use_filters(self, act: Act | None) -> None:
+        """Switch filters as it is asked for, else all of them the other way."""
+        asked = act is not None and act.verb in ("filters_on", "filters_off")
+        on = act.verb == "filters_on" if act is not None and asked else not self._filters
+        channel = act.channel if act is not None and asked else None
+        self._levers.filters(channel, on)
+        self._filters = on
+        self.said = f"filters {'on' if on else 'off'}{'' if channel is None else f': {channel}'}"
 
     def watched(self, act: Act) -> None:
         """Remember what simulated hands do when they are asked for this, as a person sees it."""
@@ -161,8 +176,10 @@ class HandsOn:
                 self._track = act.signal.name
             case "stop_track":
                 self._track = None
-            case "start_engine":
-                self._engine = True
+            case "start_engine" | "stop_engine":
+                self._engine = act.verb == "start_engine"
+            case "filters_on" | "filters_off":
+                self._filters = act.verb == "filters_on"
             case _:
                 return
         self.said = "as the hands left it"

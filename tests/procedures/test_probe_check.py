@@ -92,7 +92,7 @@ def test_it_is_the_last_step_of_the_job(car):
 def test_the_screen_is_given_the_budget_of_every_voltage(car):
     port, engine, _, demo = car
     seen = []
-    engine._person = Watched(demo.hands, seen)
+    engine.person = Watched(demo.hands, seen)
     run(engine, port, "calibrate", "output_kind", "clean_volume")
     volts = [v.reading is not None and v.reading.output.volts_rms is not None for v in seen]
     assert any(volts)

@@ -28,3 +28,30 @@ def test_what_the_hands_did_is_remembered():
     assert "player: set-bass · engine on" in text
     hands.watched(Act("stop_track"))
     assert "player: off" in "\n".join(hands.lines(None, 80, watching=False))
+
+
+class Switches(Display):
+    def __init__(self):
+        self.done = []
+
+    def filters(self, channel, on):
+        self.done.append(("filters", channel, on))
+
+    def engine(self, running):
+        self.done.append(("engine", running))
+
+
+def test_one_key_does_what_is_asked_else_the_opposite_of_what_is():
+    levers = Switches()
+    hands = HandsOn(levers, PLAN)
+    hands.use_filters(Act("filters_off", channel="bass"))
+    hands.use_filters(None)
+    hands.use_engine(Act("stop_engine"))  # It is off already: asked for, it stays so.
+    hands.use_engine(None)
+    assert levers.done == [
+        ("filters", "bass", False),
+        ("filters", None, True),
+        ("engine", False),
+        ("engine", True),
+    ]
+    assert "press f" in hands.lines(Act("filters_on"), 80, watching=False)[1]

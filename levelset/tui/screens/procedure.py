@@ -48,7 +48,14 @@ if TYPE_CHECKING:
 
 VOLUME_KEYS = {"up": 1, "down": -1, "pageup": 5, "pagedown": -5}
 GAIN_KEYS = {"left": -FINE_DB, "right": FINE_DB, "shift+left": -COARSE_DB, "shift+right": COARSE_DB}
-OTHER_KEYS = {"home": "minimum", "t": "tips", "p": "track", "m": "meter", "e": "engine"}
+OTHER_KEYS = {
+    "home": "minimum",
+    "t": "tips",
+    "p": "track",
+    "m": "meter",
+    "e": "engine",
+    "f": "filters",
+}
 CAR_BINDINGS = [
     *(Binding(k, f"car('volume', {by})", id=f"car.volume.{k}") for k, by in VOLUME_KEYS.items()),
     *(
@@ -380,6 +387,8 @@ class ProcedureScreen(LevelScreen):
                     hands.read_meter(self._act)
                 case "engine":
                     hands.use_engine(self._act)
+                case "filters":
+                    hands.use_filters(self._act)
         self.refresh_all()
 
     def _free_hands(self) -> HandsOn | None:

@@ -246,7 +246,7 @@ A tone from the vehicle cannot be stopped from here: turn it down there.
 ON THE INVENTED CAR
   up down         volume by one click (page up, page down by five)
   left right      gain by 0.05 dB; with shift by 1 dB; home to minimum
-  t p m e         tips, track, meter, engine
+  t p m e f       tips, track, meter, engine, filters
 
 CAUTION
 Loudspeakers off while gains are set; tweeters off and ears protected in the search for the \
