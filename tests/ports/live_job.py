@@ -78,9 +78,15 @@ def listening_environment(server: Any) -> dict[str, str]:
 
 
 def run_job(
-    server: Any, car: Path | None, jobs: Path, *, tone_from: str, on_step: Any = None
+    server: Any,
+    car: Path | None,
+    jobs: Path,
+    *,
+    tone_from: str,
+    on_step: Any = None,
+    procedures: tuple[str, ...] = (),
 ) -> list[Any]:
-    """Run the whole job; the environment must lead to the server already."""
+    """Run the whole job, or some procedures; the environment must lead to the server already."""
     truth = load_demo_car() if car is None else load_car(car)
     plan = replace(job_plan(truth), tone_from=tone_from)
     lead_s = load("car_process").LEAD_S
@@ -95,6 +101,8 @@ def run_job(
         job = Job.create(jobs, plan.vehicle, plan)
         session = Session(plan.vehicle, plan, port, job, levers, hands)
         try:
+            if procedures:
+                return [session.run_one(hands, name, None) for name in procedures]
             return session.run(hands, on_step)
         finally:
             session.close()
