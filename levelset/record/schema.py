@@ -1,13 +1,12 @@
 """What is stored: the kinds of journal lines, their data and their versions.
 
 This is the only definition. A line is checked against it before it is written; what is read back
-is converted by the same types. Fields that are lists or objects of another room are that room's
-own dataclasses, so that plan, calibration and tone specification cannot drift from what is stored.
+is converted by the same types (`line_data.py`, and the calibration's own).
 """
 
 from __future__ import annotations
 
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -19,335 +18,41 @@ from levelset.probe.reading import Frames, ToneSpec
 from levelset.probe.stretch_reading import StretchSpec
 from levelset.probe.touch_reading import StepSpec
 from levelset.quantity import Quantity
+from levelset.record.line_data import (
+    AnswerData,
+    AttachmentData,
+    CautionData,
+    JobData,
+    LineData,
+    NoteData,
+    ProbeCheckData,
+    ReadingData,
+    RemovalData,
+    StepData,
+    StretchData,
+    ToneData,
+    TouchData,
+)
+
+__all__ = [  # what stands in the module beside this one is part of the definition
+    "AnswerData",
+    "AttachmentData",
+    "CautionData",
+    "JobData",
+    "NoteData",
+    "ProbeCheckData",
+    "ReadingData",
+    "RemovalData",
+    "StepData",
+    "StretchData",
+    "ToneData",
+    "TouchData",
+]
 
 ANALYSIS_VERSION = 2
 """Raised whenever the analysis may give other numbers for the same capture."""
 
 JOB_SCHEMA = 2
-
-
-class _Data(msgspec.Struct, forbid_unknown_fields=True):
-    """Base of the data of one kind."""
-
-
-class JobData(_Data):
-    """First line: what the job is.
-
-    Parameters
-    ----------
-    title : str
-        What a person calls the job.
-    levelset : str
-        Version of levelset that began it.
-    analysis : int
-        Version of the analysis behind its numbers.
-    plan : JobPlan
-        What was known before measuring.
-    """
-
-    title: str
-    levelset: str
-    analysis: int
-    plan: JobPlan
-
-
-class CautionData(_Data):
-    """A caution that was shown and acknowledged.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    key : str
-        Short name of the caution.
-    text : str
-        Its words, as they were shown.
-    """
-
-    procedure: str
-    channel: str | None
-    key: str
-    text: str
-
-
-class AnswerData(_Data):
-    """A question and what the person answered.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    question : str
-        Its words, as they were shown.
-    value : str or float
-        A number, or a word such as yes, no, done.
-    unit : str
-        Unit of a number, else empty.
-    """
-
-    procedure: str
-    channel: str | None
-    question: str
-    value: str | float
-    unit: str
-
-
-class ReadingData(_Data):
-    """An accepted reading: legs and pair as they were read, and the capture behind them.
-
-    ``readings`` holds the READING objects of ``measure --json``: tip A, tip B, pair.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    as_what : str
-        What it was taken for.
-    frames : Frames
-        Where in the stream it was.
-    spec : ToneSpec
-        What was listened for.
-    calibration_seq : int or None
-        Line of the calibration; None without one.
-    capture : str
-        SHA-256 of the FLAC file with the raw codes of all channels.
-    readings : list
-        READING objects: tip A, tip B, pair.
-    details : dict
-        What the procedure adds, such as the volume of the display.
-    """
-
-    procedure: str
-    channel: str | None
-    as_what: str
-    frames: Frames
-    spec: ToneSpec
-    calibration_seq: int | None
-    capture: str
-    readings: list[dict[str, Any]]
-    details: dict[str, Any]
-
-
-class TouchData(_Data):
-    """An accepted touch: legs and pair in DC volts, and the capture behind them.
-
-    ``readings`` holds tip A, tip B, pair: volts, the step in full scale, and where the touch
-    identified it the coupling of the input.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    as_what : str
-        What it was taken for.
-    frames : Frames
-        Where in the stream it was.
-    spec : StepSpec
-        What was listened for.
-    calibration_seq : int or None
-        Line of the calibration; None without one.
-    capture : str
-        SHA-256 of the FLAC file with the raw codes of all channels.
-    readings : list
-        Tip A, tip B, pair: DC volts and the step in full scale.
-    details : dict
-        What the procedure adds.
-    """
-
-    procedure: str
-    channel: str | None
-    as_what: str
-    frames: Frames
-    spec: StepSpec
-    calibration_seq: int | None
-    capture: str
-    readings: list[dict[str, Any]]
-    details: dict[str, Any]
-
-
-class StretchData(_Data):
-    """An accepted stretch: what a named analysis found in it as a whole, and the capture behind it.
-
-    ``readings`` holds one object: the analysis, what it found, and RMS volts per full scale.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    as_what : str
-        What it was taken for.
-    frames : Frames
-        Where in the stream it was.
-    spec : StretchSpec
-        Which analysis, over how many seconds.
-    calibration_seq : int or None
-        Line of the calibration; None without one.
-    capture : str
-        SHA-256 of the FLAC file with the raw codes of all channels.
-    readings : list
-        One object: what the analysis found.
-    details : dict
-        What the procedure adds.
-    """
-
-    procedure: str
-    channel: str | None
-    as_what: str
-    frames: Frames
-    spec: StretchSpec
-    calibration_seq: int | None
-    capture: str
-    readings: list[dict[str, Any]]
-    details: dict[str, Any]
-
-
-class StepData(_Data):
-    """How a procedure ended; the newest step of a procedure and channel supersedes older ones.
-
-    Parameters
-    ----------
-    procedure : str
-        Procedure in which it happened.
-    channel : str or None
-        Amplifier channel; None for the source or the whole job.
-    outcome : str
-        How it ended.
-    sentence : str
-        The same in words.
-    result : dict
-        What came of it; ``reading_seq`` and the like name lines.
-    cautions : list of str
-        Short names of the cautions that were shown.
-    """
-
-    procedure: str
-    channel: str | None
-    outcome: Literal["accepted", "limited", "failed", "skipped", "aborted"]
-    sentence: str
-    result: dict[str, Any]
-    cautions: list[str]
-
-    @property
-    def done(self) -> bool:
-        """Whether the step reached an end that counts."""
-        return self.outcome in ("accepted", "limited")
-
-
-class ToneData(_Data, rename={"who": "from"}):
-    """A tone that started or ended; ``from`` says whose it is.
-
-    Parameters
-    ----------
-    who : str
-        ``vehicle``, ``levelset``, or ``nobody`` where it ended.
-    name : str or None
-        Name of the test signal.
-    level_dbfs : float or None
-        Level of levelset's own output, dB re full scale.
-    """
-
-    who: str
-    name: str | None
-    level_dbfs: float | None
-
-
-class ProbeCheckData(_Data):
-    """The known voltage of a calibration, read again: whether the scale held since.
-
-    ``start_seq`` and ``end_seq`` are the readings that were compared; ``change_percent`` has one
-    entry per tip. A reading counts as unconfirmed when a check after it failed and none after it
-    held.
-
-    Parameters
-    ----------
-    calibration_seq : int
-        Line of the calibration.
-    start_seq, end_seq : int
-        Readings that were compared.
-    change_percent : list
-        Change of each tip with its uncertainty, %.
-    confirmed : bool
-        Whether the scale held.
-    text : str
-        The same in words.
-    """
-
-    calibration_seq: int
-    start_seq: int
-    end_seq: int
-    change_percent: list[dict[str, float]]
-    confirmed: bool
-    text: str
-
-
-class NoteData(_Data):
-    """A remark of the person; ``about`` is the line that it corrects or explains.
-
-    Parameters
-    ----------
-    text : str
-        The remark.
-    about : int or None
-        Line that it corrects or explains.
-    """
-
-    text: str
-    about: int | None
-
-
-class AttachmentData(_Data):
-    """A photograph that was added, named by the SHA-256 of its bytes.
-
-    ``name`` is what its file was called, ``about`` the line that it belongs to.
-
-    Parameters
-    ----------
-    name : str
-        What its file was called.
-    media_type : str
-        What it is, by its content.
-    sha256 : str
-        SHA-256 of the file in ``attachments``.
-    size_bytes : int
-        Its size.
-    text : str
-        What it shows; may be empty.
-    about : int or None
-        Line that it belongs to.
-    """
-
-    name: str
-    media_type: Literal["image/jpeg", "image/png"]
-    sha256: str
-    size_bytes: int
-    text: str
-    about: int | None
-
-
-class RemovalData(_Data):
-    """A photograph that was taken out again: its file is gone, the line that named it stays.
-
-    Parameters
-    ----------
-    attachment_seq : int
-        Line of the photograph.
-    text : str
-        Why; may be empty.
-    """
-
-    attachment_seq: int
-    text: str
-
 
 KINDS: dict[str, tuple[int, type[Any]]] = {
     "job": (JOB_SCHEMA, JobData),
@@ -396,7 +101,7 @@ def note_data(text: str, about: int | None) -> dict[str, Any]:
 
 
 def to_data(
-    value: JobPlan | Calibration | ToneSpec | Frames | StepData | StepSpec | StretchSpec | _Data,
+    value: JobPlan | Calibration | ToneSpec | Frames | StepData | StepSpec | StretchSpec | LineData,
 ) -> dict[str, Any]:
     """Return a plan, calibration, tone specification, frames or step as JSON values."""
     built: dict[str, Any] = msgspec.to_builtins(value)

@@ -10,7 +10,7 @@ its own that says what was acknowledged. Every call that changes the medium coun
 Then the job is verified with the real analysis, opened, written to and verified again. The calls
 of the library that writes FLAC are not seen; the file that it wrote is cut in half instead.
 
-Run ``python tests/record/record_faults.py 400`` for a long campaign.
+Run ``python tests/record/record_faults.py 500`` for a long campaign.
 """
 
 from __future__ import annotations

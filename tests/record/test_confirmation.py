@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from record_jobs import codes, reading_data
+from record_jobs import clock, codes, reading_data
 from test_verification import forge, of_kind, verify
 
 from levelset.probe.known_voltage import ProbeCheck, compare_levels
@@ -15,10 +16,12 @@ from levelset.quantity import Quantity
 from levelset.record.job import Job
 from levelset.record.summary import summarise
 
+LATER = clock(datetime(2031, 6, 1, tzinfo=UTC))
+
 
 def add_check(path: Path, gain: float, meter_v: float = 5.02) -> None:
     """Repeat the touch of the calibration through an input with another gain."""
-    with Job.open(path, writable=True) as job:
+    with Job.open(path, writable=True, clock=LATER) as job:
         ((calibration_seq, calibration),) = job.calibrations()
         start_seq, start = job.readings()[0]
         raw = (codes(1, 0.05 * gain) * 1.0).astype("int32")
@@ -91,7 +94,7 @@ def test_a_check_that_holds_later_takes_it_back(with_meter: Path) -> None:
 def test_readings_before_a_check_that_held_stay_confirmed(with_meter: Path) -> None:
     add_check(with_meter, 1.0)
     held = after(with_meter)
-    with Job.open(with_meter, writable=True) as job:
+    with Job.open(with_meter, writable=True, clock=LATER) as job:
         known = job.calibrations()[0]
         data = reading_data(
             job, codes(7, 0.2), procedure="gain", as_what="gain", channel="bass", calibration=known

@@ -1,6 +1,6 @@
 """A small part of the campaign of kills and failing media, and a medium that is really full.
 
-``python tests/record/record_faults.py 400`` is the whole of it.
+``python tests/record/record_faults.py 500`` is the whole of it.
 """
 
 from __future__ import annotations

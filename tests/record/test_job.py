@@ -21,6 +21,7 @@ from levelset.record.customer import read_customer, write_customer
 from levelset.record.folder import folder_name
 from levelset.record.job import Job
 from levelset.record.journal import digest, encode_head, encode_line
+from levelset.record.schema import KINDS
 from levelset.record.verification import verify_job
 
 NOTE = {"text": "a remark", "about": None}
@@ -446,7 +447,7 @@ def test_a_journal_of_nonsense_is_damage(tmp_path: Path, text: bytes) -> None:
 
 @pytest.mark.parametrize("kind", ["note", "reading", "job"])
 def test_a_newer_version_of_a_known_kind_needs_a_newer_levelset(job_path: Path, kind: str) -> None:
-    add_raw(job_path, kind, 2, {"new": "field"})
+    add_raw(job_path, kind, KINDS[kind][0] + 1, {"new": "field"})
     before = (job_path / "journal.jsonl").read_bytes()
     for writable in (False, True):
         with pytest.raises(InputError, match="newer levelset"):
