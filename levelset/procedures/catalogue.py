@@ -192,8 +192,10 @@ def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None
 
 def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     """Yield procedure and channel of every step in the order of the job."""
+    yield "checklist", None
     yield "calibrate", None
     yield "battery_touch", None
+    yield "supply_voltage", None
     yield "output_kind", None
     yield "tap_check", None
     yield "clean_volume", None

@@ -21,14 +21,16 @@ from levelset.procedures.protocol import Acknowledge, Act, Answer, Ask, Choice, 
 
 SKIP = Choice("s", "skipped", "not looked at")
 BACK = Choice("b", "back", "the question before")
+REST = Choice("r", "rest", "none of the rest looked at")
 YES_NO = (
     Choice("y", "yes", "yes"),
     Choice("n", "no", "no"),
     Choice("a", "absent", "there is no such thing"),
     SKIP,
     BACK,
+    REST,
 )
-RESISTANCE = (Choice("o", "open", "over the range: open"), SKIP, BACK)
+RESISTANCE = (Choice("o", "open", "over the range: open"), SKIP, BACK, REST)
 SOURCE_KINDS = (
     *(
         Choice(key, word, SOURCE_KIND_WORDS[word])
@@ -36,6 +38,7 @@ SOURCE_KINDS = (
     ),
     SKIP,
     BACK,
+    REST,
 )
 
 
@@ -60,7 +63,11 @@ class _Sheet:
 
 
 def checklist(plan: JobPlan) -> Procedure:
-    """Go through the list, one key an answer; every answer can be corrected by going back."""
+    """Go through the list, one key an answer.
+
+    Every answer can be corrected by going back, and the list can be left: what nobody looked at is
+    on record as that.
+    """
     yield Acknowledge(cautions.CHECKLIST)
     questions = _questions(plan)
     sheet = _Sheet()
@@ -68,12 +75,12 @@ def checklist(plan: JobPlan) -> Procedure:
     result = _result(questions, sheet, plan)
     looked_at = sum(value != "skipped" for value in sheet.answers.values())
     sentence = f"{looked_at} of {len(questions)} looked at."
-    if result["skipped"]:
+    if result["skipped"] and looked_at:
         sentence += f" Not looked at: {', '.join(result['skipped'])}."
     findings = result["findings"]
     if findings:
         sentence += " " + " ".join(finding["sentence"] for finding in findings)
-    yield Finish("limited" if findings else "accepted", sentence, result)
+    yield Finish("limited" if findings or not looked_at else "accepted", sentence, result)
 
 
 def _questions(plan: JobPlan) -> list[_Question]:
@@ -135,6 +142,10 @@ def _ask_all(questions: list[_Question], sheet: _Sheet) -> Steps:
         if answer.value == BACK.word:
             at = max(0, at - 1)
             continue
+        if answer.value == REST.word:
+            for left in questions[at:]:
+                sheet.answers[left.key, left.channel] = "skipped"
+            return
         sheet.answers[question.key, question.channel] = answer.value
         at += 1
 

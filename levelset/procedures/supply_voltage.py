@@ -28,6 +28,10 @@ from levelset.procedures.touching import (
     volts_spec,
 )
 from levelset.quantity import Quantity
+from levelset.units import db_from_ratio
+
+LEAST_RUNNING_V = 13.2
+"""A charged battery on a running alternator stands above it (common practice, no source)."""
 
 SUPPLY = Point("battery", "positive")
 """The amplifiers' supply is the battery but for the drop on the cables."""
@@ -64,11 +68,19 @@ def supply_voltage(plan: JobPlan, facts: Facts) -> Procedure:
         **{key: seq for part in (rest, run) for key, seq in part.items() if key != "typed"},
     }
     sentence = f"Supply {at_rest.text()} at rest, {running.text()} with the engine running."
+    rated_v = min(channel.rated_supply_v for channel in plan.channels)
+    result["clip_shift_db"] = shift_db = db_from_ratio(running.value / rated_v)
+    if shift_db < 0.0:
+        sentence += (
+            f" Unregulated amplifiers rated at {rated_v:g} V clip {-shift_db:.1f} dB below their "
+            "rating on it."
+        )
     if running.value <= at_rest.value:
         sentence += " It does not rise: see whether the engine runs and the alternator charges."
-        yield Finish("limited", sentence, result)
-        return
-    yield Finish("accepted", sentence, result)
+    elif running.high < LEAST_RUNNING_V:
+        sentence += " That is low for a running engine: look at the battery and the alternator."
+    low = running.value <= at_rest.value or running.high < LEAST_RUNNING_V
+    yield Finish("limited" if low else "accepted", sentence, result)
 
 
 def _supply(plan: JobPlan, which: str, touching: bool) -> Steps:

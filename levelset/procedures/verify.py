@@ -85,8 +85,7 @@ class _Row:
             "verdict": verdict,
             "reasons": [*self.faults, *self.doubts],
             "target_volts_rms": self.channel.target.volts_rms,
-            "set_volts_rms": self.gain["set_volts_rms"],
-            "limited_by": self.gain["limited_by"],
+            "set": {key: self.gain[key] for key in ("set_volts_rms", "limited_by")},
             **self.found,
         }
 
@@ -124,9 +123,9 @@ def verify(plan: JobPlan, facts: Facts) -> Procedure:
         yield from _carried(row, plan)
     yield from stop_tone(plan)
     yield from place_tips("both tips together, touching each other and nothing else", OPEN, OPEN)
-    own, _ = yield from read_silence("the input's own noise", "own_noise", "unknown")
+    own, own_seq = yield from read_silence("the input's own noise", "own_noise", "unknown")
     for row in rows:
-        yield from _silence(row, own, facts)
+        yield from _silence(row, own, own_seq, facts)
     yield Acknowledge(cautions.RESTORE)
     for row in rows:
         _judge_wire(row)
@@ -182,10 +181,11 @@ def _carried(row: _Row, plan: JobPlan) -> Steps:
     )
     row.wire = reading
     if reading.void is None:
-        row.found["wire_seq"] = yield Accept(reading, "verify_wire", {})
+        seq: int = yield Accept(reading, "verify_wire", {})
+        row.found["wire"] = {"stretch_seq": seq, **plain(reading.found)}
 
 
-def _silence(row: _Row, own: StretchReading, facts: Facts) -> Steps:
+def _silence(row: _Row, own: StretchReading, own_seq: int, facts: Facts) -> Steps:
     """Read the noise while nothing plays."""
     channel = row.channel
     yield from _tips_on(channel)
@@ -194,7 +194,7 @@ def _silence(row: _Row, own: StretchReading, facts: Facts) -> Steps:
     )
     row.found["noise"] = {
         **noise_levels(reading, own, channel, facts),
-        "stretch_seq": seq,
+        "stretch_seqs": {"own": own_seq, "output": seq},
     }
 
 

@@ -92,6 +92,17 @@ def test_going_back_corrects_an_answer():
     assert finish.result["findings"] == []
 
 
+def test_the_list_can_be_left_and_what_nobody_looked_at_is_on_record():
+    finish, asked = go_through({"loudness_off": "rest"})
+    assert asked[-1] == "loudness_off"
+    assert finish.result["answers"]["bass_boost_off"] == "yes"
+    assert finish.result["answers"]["loudness_off"] == "skipped"
+    assert "resistance of bass" in finish.result["skipped"]
+    nothing, _ = go_through({ITEMS[0].key: "rest"})
+    assert nothing.outcome == "limited"
+    assert nothing.sentence.startswith("0 of ")
+
+
 def test_by_hands_on_a_car(tmp_path):
     car = random_car(3)
     car["amplifier"][0].update(load="4||4", rated=[[2.0, 200.0]], wired="4+4")
