@@ -51,7 +51,8 @@ METHOD_COMMON = 5e-5
 """The same for a voltage that is common to both tips, whose errors are alike."""
 
 SCALES_AGREE = 0.05
-"""DC scale and scale of the tone agree within this ratio, or a meter was misread."""
+"""DC scale and scale of the tone agree within this ratio, besides the uncertainty of the tone's, or
+a meter was misread."""
 
 UNSEEN_SIGMAS = 8.0
 TIPS = "AB"
@@ -159,9 +160,9 @@ def dc_scale(
                 "put both tips on the positive terminal, the ground lead on the negative one",
             )
         if calibration is not None:
-            tone_v = calibration.volts_per_full_scale[number].value
-            ratio = tip_scale_v(calibration, battery_v, step.height_fs) / tone_v
-            if abs(ratio - 1.0) > SCALES_AGREE:
+            tone = calibration.volts_per_full_scale[number]
+            ratio = tip_scale_v(calibration, battery_v, step.height_fs) / tone.value
+            if abs(ratio - 1.0) > SCALES_AGREE + tone.u / tone.value:
                 raise UsageError(
                     f"by the battery tip {TIPS[number]} reads {ratio:.3f} times what it reads by "
                     "the tone",
