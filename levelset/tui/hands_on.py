@@ -19,7 +19,6 @@ MOST_TURNS = 300
 KEYS = (
     "↑↓ volume",
     "←→ gain (shift 1 dB)",
-    "home least",
     "t tips",
     "p track",
     "m meter",
