@@ -467,7 +467,7 @@ def test_bindings_have_unique_ids_and_no_letter_starts_levelsets_tone():
         # On the plan, where beginning is one key away, no letter begins.
         await pilot.press("d", *"abcfghijklmnopqrtuvxyz")
         assert isinstance(app.screen, PlanScreen)
-        await pilot.press("s", *string.ascii_lowercase)
+        await pilot.press("s", *string.ascii_lowercase.replace("n", ""))
         assert isinstance(app.screen, StepsScreen)
 
     run_with(app, scenario)
