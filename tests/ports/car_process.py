@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import base64
+import gc
 import json
 import pickle
 import socket
@@ -106,6 +107,11 @@ class Wheel:
             "dtype": "float32",
         }
         channels = self.car.truth.interface.channels
+        # What is loaded and worked out for the first block takes longer than the block lasts.
+        self.player.hear(np.zeros(FRAMES))
+        self.car.render(FRAMES)
+        gc.collect()
+        gc.freeze()  # A walk through everything that is loaded would last as long as several.
         ears = sounddevice.InputStream(channels=1, **common)
         mouth = sounddevice.OutputStream(channels=channels, **common)
         with ears, mouth:

@@ -21,6 +21,8 @@ from levelset.simulation.car_file import load_demo_car
 pytestmark = pytest.mark.outside
 
 RATE_HZ = 48_000
+PIECE = RATE_HZ // 4
+PIECES = 5
 
 
 def test_a_tone_of_known_level_travels_through_the_car(
@@ -45,13 +47,15 @@ def test_a_tone_of_known_level_travels_through_the_car(
             for block in itertools.islice(port.blocks(), 115):
                 port.renew()
                 blocks.append(block)
-            heard = np.concatenate([b.samples for b in blocks])[-RATE_HZ // 2 :]
+            heard = np.concatenate([b.samples for b in blocks])[-PIECES * PIECE :]
             faults = port.gate.faults(0, blocks[60].first_frame, RATE_HZ)
         finally:
             port.close()
-    angle = 2 * np.pi * 1000.0 * np.arange(len(heard)) / RATE_HZ
+    angle = 2 * np.pi * 1000.0 * np.arange(PIECE) / RATE_HZ
     pair = heard[:, 0] - heard[:, 1] / (1.0 + probe.mismatch_percent / 100.0)
-    amplitude_fs = 2.0 * abs(np.mean(pair * np.exp(-1j * angle)))
+    pieces = pair.reshape(PIECES, PIECE) @ np.exp(-1j * angle)
+    # A sound server on a busy machine runs dry now and then, which spoils a piece, not the level.
+    amplitude_fs = float(np.median(2.0 * np.abs(pieces) / PIECE))
     # From the car file: what the source gives at this volume for half of full scale.
     below_db = (source.max_volume - volume) * source.db_per_step
     volts_rms = 0.5 * source.volts_rms_at_max * 10.0 ** ((job.HEADROOM_DB - below_db) / 20.0)
