@@ -145,6 +145,10 @@ def obey(levers: CarLevers, words: dict[str, Any]) -> Any:
             return levers.meter_ac_volts(Point(**red), None if black is None else Point(**black))
         case {"do": "meter_dc_volts", "red": red, "black": black}:
             return levers.meter_dc_volts(Point(**red), None if black is None else Point(**black))
+        case {"do": "meter_ohm", "channel": channel}:
+            return levers.meter_ohm(channel)
+        case {"do": "inspect", "item": item, "channel": channel}:
+            return levers.inspect(item, channel)
         case {"do": "engine", "running": running}:
             return levers.engine(running)
         case {"do": "engine_speed", "rpm": rpm}:
@@ -231,6 +235,12 @@ class RemoteLevers:
     def meter_dc_volts(self, red: Point, black: Point | None) -> float:
         other = None if black is None else asdict(black)
         return float(self._do("meter_dc_volts", settles=False, red=asdict(red), black=other))
+
+    def meter_ohm(self, channel: str) -> float:
+        return float(self._do("meter_ohm", settles=False, channel=channel))
+
+    def inspect(self, item: str, channel: str | None) -> str:
+        return str(self._do("inspect", settles=False, item=item, channel=channel))
 
     def engine(self, running: bool) -> None:
         self._do("engine", running=running)
