@@ -6,6 +6,9 @@ import math
 
 SQRT2 = math.sqrt(2.0)
 
+DB_PER_NEPER = 20.0 / math.log(10.0)
+"""A small relative change of an amplitude, in neper, as dB: 8.686 (ISO 80000-3, from memory)."""
+
 
 def db_from_ratio(ratio: float) -> float:
     """Level in dB of an amplitude ratio: 20 lg(ratio), ratio > 0."""

@@ -12,6 +12,7 @@ from levelset.analysis.harmonic_clip import fundamental_left, held_angles
 from levelset.analysis.result import Clipping, ClippingState, Halves
 from levelset.analysis.transfer import RATE_PER_PEAK, Shape, Top, inner_slope, shape_of, tops
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -184,7 +185,7 @@ def _from_harmonics(
         found.halves,
         Quantity(
             -20.0 * math.log10(math.cos(held)),
-            20.0 / math.log(10.0) * math.tan(held) * held_u,
+            DB_PER_NEPER * math.tan(held) * held_u,
             "dB",
         ),
         upper,

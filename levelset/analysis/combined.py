@@ -21,6 +21,7 @@ from levelset.analysis.fitted import ROUNDING
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum, student_95
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +36,6 @@ LEVEL_MOVES = 0.06
 FREQUENCY_MOVES = 0.005
 MOST_SPECTRA = 16
 _TURN = 2.0 * math.pi
-_DB = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +116,8 @@ class Combined:
         if spread > max(LEVEL_MOVES, 7.0 * noise / (amplitude * abs(self.gains[0]))):
             return Void(
                 "unsteady",
-                f"The level moves by {_DB * math.log1p(spread):.1f} dB within the window: let go "
-                "of the knob, or read shorter windows.",
+                f"The level moves by {DB_PER_NEPER * math.log1p(spread):.1f} dB within the window: "
+                "let go of the knob, or read shorter windows.",
             )
         moved = float(np.ptp(self._segment_w())) / self.parts.mean_w
         if moved > FREQUENCY_MOVES:
@@ -163,7 +163,9 @@ class Combined:
             amplitude_fs=Quantity(amplitude, amplitude_u, "FS"),
             phase_rad=math.remainder(start, _TURN),
             level_dbfs=Quantity(
-                20.0 * math.log10(amplitude), _DB * math.log1p(amplitude_u / amplitude), "dBFS"
+                20.0 * math.log10(amplitude),
+                DB_PER_NEPER * math.log1p(amplitude_u / amplitude),
+                "dBFS",
             ),
             total_amplitude_fs=Quantity(total, amplitude_u, "FS"),
             offset_fs=Quantity(self._mean(offset), max(offset_u, noise), "FS"),
@@ -197,7 +199,11 @@ class Combined:
         doubt = _hum_doubt(witnesses)
         if doubt.flagged:
             u = max(u, doubt.amplitude_u)
-        return amplitude, u, Quantity(_DB * moved / amplitude, _DB * moved_u / amplitude, "dB")
+        return (
+            amplitude,
+            u,
+            Quantity(DB_PER_NEPER * moved / amplitude, DB_PER_NEPER * moved_u / amplitude, "dB"),
+        )
 
     def _frequency(self) -> tuple[Quantity, Quantity]:
         """Return the frequency, from the phases of all segments, and how it drifts."""

@@ -28,6 +28,7 @@ from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.steadiness import Steadiness, steadiness
 from levelset.analysis.transfer import FLAT_SLOPE, HALF_ANGLES_DEG
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 Response = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
 """Frequencies in Hz to the transfer of the input, relative to the calibration frequency."""
@@ -47,7 +48,6 @@ ROUNDING = 3e-7
 DROP_SAMPLES = 16
 DROP_DEPTH = 0.3
 _TURN = 2.0 * math.pi
-_DB_PER_RATIO = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +206,7 @@ class FittedTone:
         if steady.level_spread > max(factor * LEVEL_SPREAD, excused):
             return Void(
                 "unsteady",
-                f"The level moves by {_DB_PER_RATIO * steady.level_spread:.1f} dB within the "
+                f"The level moves by {DB_PER_NEPER * steady.level_spread:.1f} dB within the "
                 "window: let go of the knob and wait until it is steady.",
             )
         if steady.phase_spread_rad > max(factor * PHASE_SPREAD_RAD, excused):
@@ -321,7 +321,7 @@ class FittedTone:
             amplitude_fs=Quantity(amplitude, amplitude_u, "FS"),
             phase_rad=math.remainder(_TURN * float(turns[0]), _TURN),
             level_dbfs=Quantity(
-                20.0 * math.log10(amplitude), _DB_PER_RATIO * math.log1p(relative_u), "dBFS"
+                20.0 * math.log10(amplitude), DB_PER_NEPER * math.log1p(relative_u), "dBFS"
             ),
             total_amplitude_fs=Quantity(
                 numbers.total_amplitude, amplitude_u + parts.doubt_harmonics, "FS"

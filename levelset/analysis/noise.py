@@ -17,7 +17,7 @@ from levelset.analysis.result import Void
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum
 from levelset.analysis.weighting import a_weighting
 from levelset.quantity import Quantity
-from levelset.units import db_from_ratio
+from levelset.units import DB_PER_NEPER, db_from_ratio
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -86,7 +86,7 @@ class NoiseLevel:
             self.rms_fs.u / self.rms_fs.value, reference_rms.u / reference_rms.value
         )
         level = db_from_ratio(self.rms_fs.value * volts_per_fs / reference_rms.value)
-        return Quantity(level, 20.0 / math.log(10.0) * relative, "dB")
+        return Quantity(level, DB_PER_NEPER * relative, "dB")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from levelset.analysis.health import basic_void
 from levelset.analysis.result import Void
 from levelset.analysis.signal_kind import NO_TEST_SIGNAL, signal_kind
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -302,7 +303,7 @@ def _alike(early: NDArray[np.float64], late: NDArray[np.float64], coherent: floa
     noise = max(0.0, 1.0 - coherent / together)
     squares = np.square(early)
     lines = before * before / float(squares @ squares)
-    scatter_db = 20.0 / math.log(10.0) * math.sqrt(2.0 * noise / lines)
+    scatter_db = DB_PER_NEPER * math.sqrt(2.0 * noise / lines)
     return abs(10.0 * math.log10(after / before)) < STEADY_DB + 4.0 * scatter_db
 
 

@@ -16,6 +16,7 @@ from levelset.analysis.octaves import exact_frequencies
 from levelset.analysis.periodic import Heard, KnownLines, hear
 from levelset.analysis.result import Void
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     Response = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
 
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
-DB_PER_NEPER = 20.0 / math.log(10.0)
 FLOOR_SNR = 4.0
 """Power over noise and distortion below which a place has only an upper limit."""
 NEIGHBOURS_HZ = 0.06

@@ -11,6 +11,7 @@ import numpy as np
 from levelset.analysis.minimum_phase import minimum_phase, way_round
 from levelset.analysis.which_wire import LEAST_AGREEMENT, LEAST_MARGIN, Polarity, Transfer
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,7 +22,6 @@ BASS_HZ = (20.0, 200.0)
 SHARED = 0.1
 """A line counts half where the weaker of both is this far below its own largest."""
 FEWEST_LINES = 4
-DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from levelset.analysis.periodic import Heard, KnownLines, hear
 from levelset.analysis.response import Curve
 from levelset.analysis.result import Void
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -79,7 +80,7 @@ class Transfer:
         return Curve(
             self.frequency_hz,
             20.0 * np.log10(size),
-            20.0 / math.log(10.0) * relative,
+            DB_PER_NEPER * relative,
             np.zeros(len(size), dtype=bool),
         )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from levelset.probe.uncertainty import K95
 from levelset.quantity import Quantity
+from levelset.units import DB_PER_NEPER
 
 Matrix = tuple[tuple[float, ...], ...]
 
@@ -96,7 +97,7 @@ class DcScale:
         match = b.height_fs / a.height_fs
         u = K95 * math.hypot(*(math.sqrt(tip.covariance[0][0]) / tip.height_fs for tip in (a, b)))
         off = max(abs(1.0 - match), 1e-9)
-        return Quantity(-20.0 * math.log10(off), 20.0 / math.log(10.0) * u / off, "dB")
+        return Quantity(-20.0 * math.log10(off), DB_PER_NEPER * u / off, "dB")
 
     def _padded(self, tip: DcTip) -> tuple[float, ...]:
         order = max(len(one.coefficients) for one in self.tips)

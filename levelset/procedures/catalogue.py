@@ -55,6 +55,12 @@ class Situation:
     channel: ChannelPlan | None
     samples: Samples
 
+    def of_channel(self, procedure: str) -> ChannelPlan:
+        """Return the amplifier channel; raises UsageError where a procedure needs one."""
+        if self.channel is None:
+            raise UsageError(f"{procedure} needs a channel", "name it with --channel")
+        return self.channel
+
 
 def _path_check(now: Situation) -> Procedure:
     return path_check(now.plan, now.facts, now.info, now.samples)
@@ -82,9 +88,7 @@ def _clean_volume(now: Situation) -> Procedure:
 
 
 def _gain(now: Situation) -> Procedure:
-    if now.channel is None:
-        raise UsageError("gain needs a channel", "name it with --channel")
-    return set_gain(now.plan, now.facts, now.channel)
+    return set_gain(now.plan, now.facts, now.of_channel("gain"))
 
 
 def _verify(now: Situation) -> Procedure:
@@ -108,9 +112,7 @@ def _tap_check(now: Situation) -> Procedure:
 
 
 def _dc_offset(now: Situation) -> Procedure:
-    if now.channel is None:
-        raise UsageError("dc_offset needs a channel", "name it with --channel")
-    return dc_offset(now.plan, now.facts, now.channel)
+    return dc_offset(now.plan, now.facts, now.of_channel("dc_offset"))
 
 
 def _supply_voltage(now: Situation) -> Procedure:
@@ -138,9 +140,7 @@ def _input_match(now: Situation) -> Procedure:
 
 
 def _who_clipped(now: Situation) -> Procedure:
-    if now.channel is None:
-        raise UsageError("who_clipped needs a channel", "name it with --channel")
-    return name_the_stage(now.plan, now.facts, now.channel)
+    return name_the_stage(now.plan, now.facts, now.of_channel("who_clipped"))
 
 
 CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {

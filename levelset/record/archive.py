@@ -264,19 +264,12 @@ def _require_new(place: Path, jobs: Path, answer: Verification) -> None:
 
 def _move(place: Path, jobs: Path, name: str) -> Path:
     """Give the folder its name, or its name with a number where that is taken."""
-    number = 1
-    while True:
-        path = jobs / (name if number == 1 else f"{name}-{number}")
-        # An empty folder made first keeps the name: renaming replaces an empty folder only.
-        try:
-            path.mkdir()
-        except FileExistsError:
-            number += 1
-            continue
-        path.rmdir()
-        place.rename(path)
-        durable.sync_folder(jobs)
-        return path
+    # An empty folder made first keeps the name: renaming replaces an empty folder only.
+    path = new_folder(jobs, name)
+    path.rmdir()
+    place.rename(path)
+    durable.sync_folder(jobs)
+    return path
 
 
 def _refused(file: Path, why: str) -> InputError:

@@ -40,6 +40,7 @@ LIMITED_BY = {
     "target": "the target was reached",
     "clipping": "the amplifier clips before the target",
     "loudspeaker": "the loudspeaker's rating",
+    "match": "the channel that it has to match",
     "range": "the gain has no more range",
 }
 
