@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 PERIODS = 2.0
 SHORTEST_BLOCK = 64
+FEWEST_BLOCKS = 6
 LEAST_JUMP_RAD = 0.05
 SCATTERS = 8.0
 LONGEST_REPEAT_S = 0.5
@@ -70,60 +71,109 @@ class Break:
 def find_breaks(
     samples: NDArray[np.float64], rate_hz: float, frequency_hz: float
 ) -> tuple[Break, ...]:
-    """Find where a steady tone does not run through.
+    """Find where a steady tone does not run through; see `BlockPhases`."""
+    phases = BlockPhases.of(samples, rate_hz, frequency_hz)
+    return () if phases is None else phases.breaks()
+
+
+@dataclass(frozen=True, slots=True)
+class BlockPhases:
+    """Phase of a steady tone, block after block of at least two periods and 64 frames.
 
     Parameters
     ----------
     samples : ndarray, shape (n,)
-        One channel with one steady tone, at least 12 periods.
+        One channel.
     rate_hz : float
         Sample rate, Hz.
-    frequency_hz : float
-        Frequency of the tone, within half a period over the window.
-
-    Returns
-    -------
-    tuple of Break
-        In order; jumps below 0.05 rad, or within 8 times the scatter of the phase, stay hidden.
+    w : float
+        Angular frequency of the tone as the phases say, rad per sample.
+    block : int
+        Frames in a block.
+    theta : ndarray, shape (m,)
+        Phase at frame 0 as each block says, rad.
+    scatter : float
+        Of the phase from block to block, rad.
+    amplitude : float
+        Of the tone, full scale.
     """
-    w = _TURN * frequency_hz / rate_hz
-    period = _TURN / w
-    block = round(math.ceil(max(PERIODS, SHORTEST_BLOCK / period)) * period)
-    count = samples.size // block
-    if count < 6:
-        return ()
-    x = samples - samples.mean()
-    # One block's sine and cosine serve all blocks, each turned to where it stands.
-    angle = w * np.arange(block)
-    sums = x[: count * block].reshape(count, block) @ np.stack((np.cos(angle), np.sin(angle)), 1)
-    turn = np.exp(-1j * w * block * np.arange(count))
-    phasors = (sums[:, 0] - 1j * sums[:, 1]) * turn * (2.0 / block)
-    amplitude = float(np.median(np.abs(phasors)))
-    if amplitude == 0.0:
-        return ()
-    theta = np.unwrap(np.angle(phasors))
-    moves = np.diff(theta)
-    usual = float(np.median(moves))
-    scatter = 1.4826 * float(np.median(np.abs(moves - usual)))
-    # What is left is the phase at frame 0 of the tone at its true frequency w.
-    theta = theta - usual * (np.arange(count) + 0.5 * (block - 1) / block)
-    w += usual / block
-    limit = max(LEAST_JUMP_RAD, SCATTERS * scatter)
-    held = _held(samples, x, w, theta, block, amplitude)
-    found = [held] if held is not None else []
-    index = 2
-    while index < count - 2:
-        if abs(math.remainder(float(theta[index + 1] - theta[index - 1]), _TURN)) <= limit:
-            index += 1
-            continue
-        # It happens in this block or the next, which have a phase between the two.
-        before, after = float(theta[index - 1]), float(theta[index + 2])
-        jump = math.remainder(after - before, _TURN)
-        at = _split(x, w, before, after, block, index)
-        if held is None or not held.at - block <= at <= held.at + held.frames + block:
-            found.append(_kind(samples, at, jump, w, rate_hz))
-        index += 4
-    return tuple(sorted(found, key=lambda b: b.at))
+
+    samples: NDArray[np.float64]
+    rate_hz: float
+    w: float
+    block: int
+    theta: NDArray[np.float64]
+    scatter: float
+    amplitude: float
+
+    @classmethod
+    def of(
+        cls, samples: NDArray[np.float64], rate_hz: float, frequency_hz: float
+    ) -> BlockPhases | None:
+        """Follow a tone.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n,)
+            One channel with one steady tone, at least 12 periods.
+        rate_hz : float
+            Sample rate, Hz.
+        frequency_hz : float
+            Frequency of the tone, within half a period over the window.
+
+        Returns
+        -------
+        BlockPhases or None
+            None with fewer than 6 blocks, or without a tone.
+        """
+        w = _TURN * frequency_hz / rate_hz
+        period = _TURN / w
+        block = round(math.ceil(max(PERIODS, SHORTEST_BLOCK / period)) * period)
+        count = samples.size // block
+        if count < FEWEST_BLOCKS:
+            return None
+        x = samples[: count * block] - samples.mean()
+        # One block's sine and cosine serve all blocks, each turned to where it stands.
+        angle = w * np.arange(block)
+        sums = x.reshape(count, block) @ np.stack((np.cos(angle), np.sin(angle)), 1)
+        turn = np.exp(-1j * w * block * np.arange(count))
+        phasors = (sums[:, 0] - 1j * sums[:, 1]) * turn * (2.0 / block)
+        amplitude = float(np.median(np.abs(phasors)))
+        if amplitude == 0.0:
+            return None
+        theta = np.unwrap(np.angle(phasors))
+        moves = np.diff(theta)
+        usual = float(np.median(moves))
+        scatter = 1.4826 * float(np.median(np.abs(moves - usual)))
+        # What is left is the phase at frame 0 of the tone at its true frequency.
+        theta = theta - usual * (np.arange(count) + 0.5 * (block - 1) / block)
+        return cls(samples, rate_hz, w + usual / block, block, theta, scatter, amplitude)
+
+    def breaks(self) -> tuple[Break, ...]:
+        """Return where the tone does not run through, in order.
+
+        Jumps below 0.05 rad, or within 8 times the scatter of the phase, stay hidden.
+        """
+        samples, theta, block = self.samples, self.theta, self.block
+        x = samples - samples.mean()
+        limit = max(LEAST_JUMP_RAD, SCATTERS * self.scatter)
+        held = _held(samples, x, self.w, theta, block, self.amplitude)
+        found = [held] if held is not None else []
+        steps = theta[2:] - theta[:-2]
+        large = np.abs(steps - _TURN * np.rint(steps / _TURN)) > limit
+        index, count = 2, theta.size
+        while index < count - 2:
+            if not large[index - 1]:
+                index += 1
+                continue
+            # It happens in this block or the next, which have a phase between the two.
+            before, after = float(theta[index - 1]), float(theta[index + 2])
+            jump = math.remainder(after - before, _TURN)
+            at = _split(x, self.w, before, after, block, index)
+            if held is None or not held.at - block <= at <= held.at + held.frames + block:
+                found.append(_kind(samples, at, jump, self.w, self.rate_hz))
+            index += 4
+        return tuple(sorted(found, key=lambda b: b.at))
 
 
 def _split(

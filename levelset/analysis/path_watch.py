@@ -10,19 +10,21 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.continuity import LEAST_JUMP_RAD, find_breaks
+from levelset.analysis.continuity import LEAST_JUMP_RAD, BlockPhases
 from levelset.analysis.fit import hann, strongest_line
 from levelset.analysis.path_trust import CRYSTALS_PPM, FEWEST_STEPS, LONGEST_BLOCK_S, Faults
 from levelset.analysis.result import Void, VoidCode
 from levelset.analysis.same_codes import (
+    LEAST_COPY,
+    CopySigns,
     effective_bits,
     joined_codes,
-    may_repeat,
+    off_the_period_before,
     still_runs,
     whole_periods,
 )
@@ -41,7 +43,13 @@ TAIL_PERIODS = 20.0
 """What is looked at before a window: the longest usual block, and periods enough for a phase."""
 KEEP_S = 2.5
 """How much is kept for a path that is known to change the samples, s."""
+CHANGE_S = 0.2
+"""How often it is said anew what changes the samples, s."""
+MOST_FAULTS = 64
 HOP_PERIODS = 2.0
+LEAST_PERIODS = 12.0
+STILL_DEPTH = 0.05
+"""Part of the swing by which codes that stand still must be off the period before."""
 GUARD_HOPS = 4
 """A break so close to the end of a window is only seen with the next one."""
 SAME_LEVEL_DB = 0.2
@@ -63,7 +71,7 @@ SAME_CODES = (
 
 
 class PathWatch:
-    """Sees the windows of one input, one after the other.
+    """Sees the samples of one input as they come, each once, and keeps what was found in them.
 
     Parameters
     ----------
@@ -73,11 +81,16 @@ class PathWatch:
 
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
+        self._signs = CopySigns()
         self._kept: list[NDArray[np.float64]] = []
         self._stream = -1
-        self._end = 0
+        self._start = self._looked = self._end = 0
         self._told = -1
+        self._bits = 0
         self._hz: float | None = None
+        self._faults: list[_Fault] = []
+        self._alike = (0, 0)
+        self._change: _Change | None = None
 
     def look(
         self,
@@ -88,7 +101,21 @@ class PathWatch:
         tone_hz: float | None = None,
         port_void: Void | None = None,
     ) -> Void | None:
-        """Look at the next window.
+        """Look at what is new in the next window, and judge the window; see `take` and `void`."""
+        self.take(samples, stream, first, tone_hz=tone_hz)
+        if not bool(np.isfinite(samples[:, :2]).all()):
+            return port_void
+        return self.void(first, len(samples), port_void)
+
+    def take(
+        self,
+        samples: NDArray[np.float64],
+        stream: int,
+        first: int,
+        *,
+        tone_hz: float | None = None,
+    ) -> None:
+        """Look at samples as far as they are new.
 
         Parameters
         ----------
@@ -96,13 +123,47 @@ class PathWatch:
             Codes as multiples of 2**-23. What is lost is lost in all channels: the loudest of the
             first two is looked at.
         stream, first : int
-            Stream and index of the first frame; windows that do not follow each other without a
-            gap are looked at alone.
+            Stream and index of the first frame; what does not follow the samples before without
+            a gap is looked at alone.
         tone_hz : float or None
             Frequency of the tone where it is known, Hz.
+        """
+        channels = np.ascontiguousarray(samples[:, :2].T)
+        if not bool(np.isfinite(channels).all()):
+            return
+        if tone_hz is not None:
+            self._hz = tone_hz
+        stop = first + channels.shape[1]
+        known = stream == self._stream and self._start <= first <= self._end
+        if known and len(self._kept[0]) == len(channels):
+            channels = channels[:, self._end - first :]
+        else:
+            self._begin(stream, first)
+        if channels.shape[1] == 0:
+            return
+        self._kept.append(channels)
+        fresh_from, self._end = self._end, stop
+        while sum(kept.shape[1] for kept in self._kept[1:]) >= KEEP_S * self._rate_hz:
+            self._start += self._kept.pop(0).shape[1]
+        self._bits |= joined_codes(channels)
+        if len(channels) == 2 and _one_input(channels):
+            joins = self._alike[1] == fresh_from
+            self._alike = (self._alike[0] if joins else fresh_from, stop)
+        found = self._broken()
+        if found is not None:
+            self._faults.append(found)
+            del self._faults[:-MOST_FAULTS]
+
+    def void(self, first: int, frames: int, port_void: Void | None = None) -> Void | None:
+        """Return what spoils a stretch of the samples that were seen.
+
+        Parameters
+        ----------
+        first, frames : int
+            The stretch, in the newest stream.
         port_void : Void or None
-            What the port says against the window; its word counts where the samples say nothing
-            more exact.
+            What the port says against it; its word counts where the samples say nothing more
+            exact.
 
         Returns
         -------
@@ -110,36 +171,25 @@ class PathWatch:
             ``drop_out``, ``repeated_block`` or ``processed`` with the place and the reason, the
             port's own void, or None.
         """
-        channels = np.ascontiguousarray(samples[:, :2].T)
-        if not bool(np.isfinite(channels).all()):
-            return port_void
-        self._keep(channels, stream, first)
-        if tone_hz is not None:
-            self._hz = tone_hz
         if port_void is not None and port_void.code in ("input_overload", "device_lost"):
             return port_void
-        channel = int(np.argmax(np.ptp(channels, axis=1)))
         if port_void is not None and port_void.code == "processed":
-            return self._changed(channel, tone_hz, port_void)
-        found = self._broken(channel, len(samples))
-        if found is not None:
-            return found
+            return self._changed(port_void)
+        stop = first + frames
+        for fault in self._faults:
+            if fault.first < stop and first < fault.stop:
+                return fault.void
         if port_void is not None:
             return port_void
-        if len(channels) == 2 and _one_input(channels):
+        if self._alike[0] < stop and first < self._alike[1]:
             return Void("processed", SAME_CODES)
         return None
 
-    def _keep(self, channels: NDArray[np.float64], stream: int, first: int) -> None:
-        frames = channels.shape[1]
-        follows = stream == self._stream and first == self._end
-        if not follows or len(self._kept[0]) != len(channels):
-            self._kept.clear()
-            self._told = -1
-        self._kept.append(channels)
-        self._stream, self._end = stream, first + frames
-        while sum(kept.shape[1] for kept in self._kept[1:]) >= KEEP_S * self._rate_hz:
-            del self._kept[0]
+    def _begin(self, stream: int, first: int) -> None:
+        self._kept.clear()
+        self._faults.clear()
+        self._told, self._bits, self._alike, self._change = -1, 0, (first, first), None
+        self._stream, self._start, self._looked, self._end = stream, first, first, first
 
     def _newest(self, channel: int, frames: int) -> NDArray[np.float64]:
         """Return the newest frames of one channel, as far as they are kept."""
@@ -151,15 +201,24 @@ class PathWatch:
                 break
         return np.concatenate(parts[::-1])
 
-    def _broken(self, channel: int, count: int) -> Void | None:
-        """Return the void of samples that are lost, repeated or held within the newest window."""
+    def _loudest(self) -> int:
+        return int(np.argmax(np.ptp(self._kept[-1], axis=1)))
+
+    def _broken(self) -> _Fault | None:
+        """Return what is lost, repeated or held since the last look that could tell."""
+        count = min(self._end - self._looked, self._end - self._start)
+        channel = self._loudest()
         window = self._newest(channel, count)
-        if np.ptp(window) == 0.0 and (self._hz is None or len(self._kept) == 1):
+        if np.ptp(window) == 0.0 and (self._hz is None or self._looked == self._start):
+            self._looked = self._end
             return None
         hz = self._tone_hz(window) if self._hz is None else self._hz
         x = self._newest(channel, count + self._tail(hz))
-        recent = x[-count - round(TAIL_S * self._rate_hz) :]
-        if not (still_runs(recent) or find_breaks(x, self._rate_hz, hz) or may_repeat(recent)):
+        looked = self._looked
+        if x.size >= LEAST_PERIODS * self._rate_hz / hz:
+            # With fewer periods a phase cannot be judged: the next look takes them once more.
+            self._looked = self._end
+        if not self._signs_in(x, count, hz):
             return None
         track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
         if track is None:
@@ -168,12 +227,12 @@ class PathWatch:
                 if track is None and np.ptp(half) > 0.0:
                     hz = self._tone_hz(half)
                     track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
-        bits = effective_bits(joined_codes(x))
+        bits = effective_bits(self._bits)
         if track is None or track.amplitude < FEWEST_STEPS * 2.0 ** (1 - bits):
             return None
         faults = Faults.of(x, track)
         first = self._end - x.size
-        since = max(self._end - count - GUARD_HOPS * track.hop, self._told + 1)
+        since = max(looked - GUARD_HOPS * track.hop, self._told + 1)
 
         def told(places: list[Place], *, there: bool) -> list[Place]:
             """Return what is new, counted from the start of the stream.
@@ -190,25 +249,40 @@ class PathWatch:
         faults.frozen = told([p for p in faults.frozen if _between(track, p)], there=True)
         findings = faults.findings(self._rate_hz)
         if findings:
-            self._told = max(p.at + p.frames for found in findings for p in found.places)
+            places = [place for found in findings for place in found.places]
+            self._told = max(place.at + place.frames for place in places)
             found = min(findings, key=lambda one: one.places[0].at)
             code: VoidCode = "repeated_block" if found.code == "block_repeated" else "drop_out"
-            return Void(code, found.sentence)
+            # What was found too late for its own window spoils the one in which it was found.
+            return _Fault(min(p.at for p in places), self._end, Void(code, found.sentence))
         return self._muted(
             x, first, told([p for p in faults.faded if _between(track, p)], there=True)
         )
 
-    def _muted(self, x: NDArray[np.float64], first: int, faded: list[Place]) -> Void | None:
-        """Return the void of a tone that gives way to exact zeros: no fine converter does that."""
+    def _signs_in(self, x: NDArray[np.float64], count: int, hz: float) -> bool:
+        """Return whether a closer look is worth while: it costs several times as much."""
+        phases = BlockPhases.of(x, self._rate_hz, hz)
+        w = 2.0 * math.pi * hz / self._rate_hz if phases is None else phases.w
+        recent = x[-count - round(TAIL_S * self._rate_hz) :]
+        least = COARSE_COPY if effective_bits(self._bits) <= COARSE_BITS else LEAST_COPY
+        return (
+            _stands_still(recent, w)
+            or (phases is not None and bool(phases.breaks()))
+            or self._signs.seen(recent, w, least)
+        )
+
+    def _muted(self, x: NDArray[np.float64], first: int, faded: list[Place]) -> _Fault | None:
+        """Return a tone that gives way to exact zeros: no fine converter does that."""
         for place in faded:
             zeros = x[place.at - first : place.at - first + place.frames]
             if place.frames >= LONGEST_BLOCK_S * self._rate_hz and not np.any(zeros):
                 self._told = place.at + place.frames
-                return Void(
+                void = Void(
                     "processed",
                     f"At {place.at / self._rate_hz:.3f} s the tone gives way to exact zeros: a "
                     "noise gate or a mute switch is in the path; switch it off.",
                 )
+                return _Fault(place.at, self._end, void)
         return None
 
     def _tone_hz(self, x: NDArray[np.float64]) -> float:
@@ -217,16 +291,50 @@ class PathWatch:
     def _tail(self, hz: float) -> int:
         return round(max(TAIL_S, TAIL_PERIODS / hz) * self._rate_hz)
 
-    def _changed(self, channel: int, tone_hz: float | None, port_void: Void) -> Void:
+    def _changed(self, port_void: Void) -> Void:
         """Say what changes the samples, where the port is sure that something does."""
-        x = self._newest(channel, round(KEEP_S * self._rate_hz))
+        sure = _sure(port_void.reason)
+        if self._change is None or self._end - self._change.end >= CHANGE_S * self._rate_hz:
+            self._change = _Change(self._end, self._what_changes())
+        words = self._change.words
+        return Void("processed", " ".join((sure, *words))) if words else port_void
+
+    def _what_changes(self) -> list[str]:
+        if not self._kept:
+            return []
+        x = self._newest(self._loudest(), round(KEEP_S * self._rate_hz))
         track = track_tone(x, self._rate_hz, self._hz, hop_periods=HOP_PERIODS)
-        words = [] if track is None else _what_moves(track, tone_hz)
+        words = [] if track is None else _what_moves(track, self._hz)
         if len(self._kept[-1]) == 2 and _one_input(self._kept[-1]):
             words.append("both inputs carry the same samples: mixed to one.")
-        if not words:
-            return port_void
-        return Void("processed", " ".join((_sure(port_void.reason), *words)))
+        return words
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """What was found: frames `first` to `stop` of the stream are void by it."""
+
+    first: int
+    stop: int
+    void: Void
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What changes the samples, as said at a frame of the stream."""
+
+    end: int
+    words: list[str]
+
+
+def _stands_still(x: NDArray[np.float64], w: float) -> bool:
+    """Return whether codes stand still where a tone would not, or for over a period."""
+    period = 2.0 * math.pi / w
+    far_fs = STILL_DEPTH * float(np.ptp(x))
+    return any(
+        frames >= period or off_the_period_before(x, at, frames, period) > far_fs
+        for at, frames in still_runs(x)
+    )
 
 
 def _sure(reason: str) -> str:

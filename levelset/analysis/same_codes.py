@@ -20,12 +20,20 @@ COMPARED = 24
 LEAST_COPY = 32
 """Shortest copy that is reported, frames."""
 LONGEST_LAG_S = 0.5
+SPARE = 8
+"""So many codes fewer than the shortest copy are hashed at a time: it gives nine equal hashes."""
+FEWEST_HASHES = 4
+TABLE_BITS = 18
+WHOLE_RAD = 0.05
+NEAR = 20e-6
+"""How well the frequency is known, relative."""
 LEAST_STILL = 16
 LIKE_PERIODS = 6
 MOST_ALIKE = 0.05
 """Part of the codes that may come again before the signal itself counts as periodic."""
-_BASE = np.uint32(0x9E3779B1)
+_BASE = 0x9E3779B1
 _CODE_SCALE = 2.0**23
+_TURN = 2.0 * math.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +55,51 @@ class Copy:
     lag: int
 
 
-def may_repeat(samples: NDArray[np.float64]) -> bool:
-    """Return whether it is worth while to look for copies; a fraction of the work.
+class CopySigns:
+    """Tells whether it is worth while to look for copies; a fraction of the work.
 
-    Parameters
-    ----------
-    samples : ndarray, shape (n,)
-        As for `find_copies`.
-
-    Returns
-    -------
-    bool
-        False where `find_copies` finds none.
+    It keeps a table of the last place of every hash: fresh memory for each look costs more than
+    the look.
     """
-    if samples.size < COMPARED + 1:
-        return False
-    ranked = np.sort(_hashes(samples))
-    return int(np.count_nonzero(ranked[1:] == ranked[:-1])) > LEAST_COPY - COMPARED
+
+    def __init__(self) -> None:
+        self._last: NDArray[np.int32] = np.empty(1 << TABLE_BITS, dtype=np.int32)
+
+    def seen(
+        self, samples: NDArray[np.float64], w: float | None = None, least: int = LEAST_COPY
+    ) -> bool:
+        """Return False where `find_copies` finds none that counts.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n,)
+            As for `find_copies`.
+        w : float or None
+            Angular frequency of the tone, within 20 parts in a million, rad per sample: what
+            comes again whole periods later is not counted.
+        least : int
+            Shortest copy that counts, frames, from 16.
+        """
+        if samples.size < least:
+            return False
+        hashes = _hashes(samples, least - SPARE)
+        place = np.arange(hashes.size, dtype=np.int32)
+        # Two hashes that fall on one entry hide each other, one of four at most; of the nine in
+        # the shortest copy some are left.
+        entry = hashes >> np.uint32(32 - TABLE_BITS)
+        self._last[entry] = place
+        first = np.flatnonzero(self._last[entry] != place)
+        second = self._last[entry[first]].astype(np.intp)
+        same = hashes[first] == hashes[second]
+        first, second = first[same], second[same]
+        if w is not None:
+            turn = w * np.abs(second - first)
+            off = np.abs(turn - _TURN * np.rint(turn / _TURN))
+            apart = off > WHOLE_RAD - NEAR * turn
+            first, second = first[apart], second[apart]
+        if first.size < FEWEST_HASHES:
+            return False
+        return int(np.count_nonzero(_moving(samples, second))) >= FEWEST_HASHES
 
 
 def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...]:
@@ -85,10 +121,14 @@ def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...
     """
     if samples.size < COMPARED + 1:
         return ()
-    hashes = _hashes(samples)
+    hashes = _hashes(samples, COMPARED)
     count = hashes.size
-    order = np.argsort(hashes, kind="stable")
-    ranked = hashes[order]
+    # Hash and place in one number: a plain sort is several times as fast as a stable one.
+    ranked = np.sort(
+        (hashes.astype(np.uint64) << np.uint64(32)) | np.arange(count, dtype=np.uint64)
+    )
+    order = (ranked & np.uint64(0xFFFFFFFF)).astype(np.intp)
+    ranked >>= np.uint64(32)
     same = np.flatnonzero(ranked[1:] == ranked[:-1])
     first, second = order[same], order[same + 1]
     moving = _moving(samples, second)
@@ -113,17 +153,30 @@ def find_copies(samples: NDArray[np.float64], rate_hz: float) -> tuple[Copy, ...
     return tuple(found)
 
 
-def _hashes(samples: NDArray[np.float64]) -> NDArray[np.uint32]:
-    """Return a rolling hash of 24 codes for each first frame, shape (n - 23,).
+def _hashes(samples: NDArray[np.float64], length: int) -> NDArray[np.uint32]:
+    """Return a rolling hash of `length` codes for each first frame, shape (n - length + 1,).
 
-    It is taken modulo 2**32; what agrees in it is compared code for code later.
+    It is ``sum c[i + k] B**(length - 1 - k)`` modulo 2**32, put together from stretches of 1, 2,
+    4, ... codes; what agrees in it is compared code for code later.
     """
-    codes = np.rint(samples * _CODE_SCALE).astype(np.int32).view(np.uint32)
-    hashes = np.zeros(codes.size - COMPARED + 1, dtype=np.uint32)
-    for offset in range(COMPARED):
-        hashes *= _BASE
-        hashes += codes[offset : offset + hashes.size]
-    return hashes
+    codes = (samples * _CODE_SCALE).astype(np.int32)
+    # Low bits that are never used would be low bits of every hash as well.
+    unused = 24 - effective_bits(int(np.bitwise_or.reduce(codes)))
+    part = (codes >> np.int32(unused)).view(np.uint32)
+    whole = np.zeros(samples.size + 1, dtype=np.uint32)
+    done, size, base = 0, 1, _BASE
+    while True:
+        if length & size:
+            # What is whole already follows this part.
+            shift = np.uint32(pow(_BASE, done, 1 << 32))
+            done += size
+            count = samples.size - done + 1
+            whole = part[:count] * shift + whole[size : size + count]
+        if done == length:
+            return whole
+        part = part[:-size] * np.uint32(base) + part[size:]
+        size *= 2
+        base = base * base % (1 << 32)
 
 
 def _moving(samples: NDArray[np.float64], places: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -138,12 +191,9 @@ def still_runs(samples: NDArray[np.float64]) -> tuple[tuple[int, int], ...]:
     """Return start and length of every run of at least 16 equal codes; shape (n,)."""
     flags = np.concatenate(([False], samples[1:] == samples[:-1], [False]))
     edges = np.flatnonzero(np.diff(flags.astype(np.int8)))
-    starts, stops = edges[::2], edges[1::2]
-    return tuple(
-        (int(start), int(stop - start) + 1)
-        for start, stop in zip(starts, stops, strict=True)
-        if stop - start + 1 >= LEAST_STILL
-    )
+    starts, lengths = edges[::2], edges[1::2] - edges[::2] + 1
+    long = lengths >= LEAST_STILL
+    return tuple(zip(starts[long].tolist(), lengths[long].tolist(), strict=True))
 
 
 def whole_periods(period: float) -> int:

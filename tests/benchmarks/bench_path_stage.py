@@ -1,0 +1,83 @@
+"""What the look at the path costs, as a part of the complete reading of the same windows.
+
+Usage: ``python -m tests.benchmarks.bench_path_stage [--windows 40] [--rates 48000,96000,192000]``
+
+Two tips, one window after the other without a gap, as a procedure reads them: processor time of
+`PathWatch.look` as a part of look and `read_tips` together, medians over the windows. "quiet" has
+noise of 0.4 codes, "still" of 0.05 codes, "noisy" 60 dB below the tone, "clipped" meets a rail 1 dB
+below its peak.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import os
+import statistics
+import sys
+import time
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+from levelset.analysis.path_watch import PathWatch
+from levelset.probe.reading import Frames, ToneSpec
+from levelset.probe.volts import read_tips
+
+AMPLITUDE_FS = 0.2
+KINDS = ("quiet", "still", "noisy", "clipped")
+
+
+def made(kind, rate_hz, bits, tone_hz, frames, rng):
+    """Return codes of both tips, shape (frames, 2)."""
+    step = 2.0 ** (1 - bits)
+    noise_fs = {"still": 0.05 * step, "noisy": 1e-3 * AMPLITUDE_FS}.get(kind, 0.4 * step)
+    t = np.arange(frames) / rate_hz
+    wave = AMPLITUDE_FS * np.sin(2.0 * np.pi * tone_hz * (1.0 + 1.3e-5) * t + 0.3)
+    if kind == "clipped":
+        wave = np.clip(wave, -AMPLITUDE_FS / 1.122, AMPLITUDE_FS / 1.122)
+    tips = np.column_stack((0.5 * wave, -0.5 * wave))
+    return np.rint((tips + noise_fs * rng.normal(size=tips.shape)) / step) * step
+
+
+def cost_ms(kind, rate_hz, bits, tone_hz, windows):
+    """Return the medians of look and reading, ms, and how many windows were blamed."""
+    rng = np.random.default_rng(1)
+    window_s = max(0.25, 10.0 / tone_hz)
+    count = round(window_s * rate_hz)
+    samples = made(kind, rate_hz, bits, tone_hz, count * (windows + 2), rng)
+    spec = ToneSpec(tone_hz, window_s, 1.0, "bridged", live=True)
+    watch, looks, readings, blamed = PathWatch(rate_hz), [], [], 0
+    for index in range(windows + 2):
+        first = index * count
+        part = samples[first : first + count]
+        began = time.process_time()
+        read_tips(part, Frames(0, first, count, rate_hz), spec, None, start_hz=tone_hz)
+        between = time.process_time()
+        void = watch.look(part, 0, first, tone_hz=tone_hz)
+        ended = time.process_time()
+        blamed += void is not None
+        readings.append(1e3 * (between - began))
+        looks.append(1e3 * (ended - between))
+    return statistics.median(looks[2:]), statistics.median(readings[2:]), blamed
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--windows", type=int, default=40)
+    parser.add_argument("--rates", default="48000,96000,192000")
+    words = parser.parse_args()
+    rates = [int(rate) for rate in words.rates.split(",")]
+    for rate_hz, bits, tone_hz, kind in itertools.product(rates, (16, 24), (94.0, 997.0), KINDS):
+        look_ms, reading_ms, blamed = cost_ms(kind, rate_hz, bits, tone_hz, words.windows)
+        sys.stdout.write(
+            f"{rate_hz:6} Hz {bits} bit {tone_hz:5.0f} Hz {kind:8} look {look_ms:6.2f} ms of "
+            f"{look_ms + reading_ms:6.2f} ms, {100.0 * look_ms / (look_ms + reading_ms):4.0f} %"
+            f"{f', blamed {blamed}' if blamed else ''}\n"
+        )
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
