@@ -92,49 +92,68 @@ def gram(kernels: Kernels, multiples: tuple[int, ...]) -> NDArray[np.float64]:
         is that of the unit matrix, so that both systems have one size.
     """
     near, far, _ = _pairs(multiples)
-    a, b = kernels.d0[near], kernels.d0[far]
-    out = np.empty((2, *a.shape))
-    np.add(a, b, out=out[0])
-    np.subtract(a, b, out=out[1])
-    out *= 0.5
+    out = _halves(kernels.d0[near], kernels.d0[far])
     out[1, 0, 0] = 1.0
     return out
 
 
-def tangent(
-    kernels: Kernels,
-    multiples: tuple[int, ...],
-    cosines: NDArray[np.float64],
-    sines: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], float]:
-    """Return the products of the derivative by ``w`` with the model and with itself.
+@dataclass(frozen=True, slots=True)
+class Tangent:
+    """Products of the model's derivative by ``w``, for any coefficients a and b.
 
     The derivative of ``sum a cos(k w t) + b sin(k w t)`` is
     ``d = sum k t (b cos(k w t) - a sin(k w t))``.
 
     Parameters
     ----------
-    kernels : Kernels
-        Sums up to twice the largest multiple.
-    multiples : tuple of int
+    multiples : ndarray, shape (K,)
         Multiples in the model, the first of them 0.
-    cosines, sines : ndarray, shape (K,)
-        Coefficients a and b.
-
-    Returns
-    -------
-    products : ndarray, shape (2, K)
-        ``d`` times every cosine, and times every sine.
-    square : float
-        ``d`` times ``d``.
+    mixed : ndarray, shape (2, K, K)
+        ``sum t cos(k w t) sin(l w t)``, and ``sum t sin(k w t) cos(l w t)``.
+    squares : ndarray, shape (2, K, K)
+        ``sum t**2 sin(k w t) sin(l w t)``, and that of cosines.
     """
-    near, far, sign = _pairs(multiples)
-    k = np.asarray(multiples, dtype=np.float64)
-    ka, kb = k * cosines, k * sines
-    sums, differences = kernels.d1[far], sign * kernels.d1[near]
-    products = np.empty((2, k.size))
-    products[0] = -0.5 * ((sums + differences) @ ka)
-    products[1] = 0.5 * ((sums - differences) @ kb)
-    near2, far2 = kernels.d2[near], kernels.d2[far]
-    square = 0.5 * float(ka @ ((near2 - far2) @ ka) + kb @ ((near2 + far2) @ kb))
-    return products, square
+
+    multiples: NDArray[np.float64]
+    mixed: NDArray[np.float64]
+    squares: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, kernels: Kernels, multiples: tuple[int, ...]) -> Tangent:
+        """Return those of a window, from its sums up to twice the largest multiple."""
+        near, far, sign = _pairs(multiples)
+        return cls(
+            np.asarray(multiples, dtype=np.float64),
+            _halves(kernels.d1[far], sign * kernels.d1[near]),
+            _halves(kernels.d2[near], -kernels.d2[far]),
+        )
+
+    def products(
+        self, cosines: NDArray[np.float64], sines: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], float]:
+        """Return the products of the derivative with the model and with itself.
+
+        Parameters
+        ----------
+        cosines, sines : ndarray, shape (K,)
+            Coefficients a and b.
+
+        Returns
+        -------
+        products : ndarray, shape (2, K)
+            ``d`` times every cosine, and times every sine.
+        square : float
+            ``d`` times ``d``.
+        """
+        weighted = np.stack((-self.multiples * cosines, self.multiples * sines))[:, :, None]
+        square = float(np.vdot(weighted, self.squares @ weighted))
+        return np.asarray((self.mixed @ weighted)[:, :, 0]), square
+
+
+def _halves(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return half the sum and half the difference of two systems, one above the other."""
+    out = np.empty((2, *a.shape))
+    np.add(a, b, out=out[0])
+    np.subtract(a, b, out=out[1])
+    out *= 0.5
+    return out

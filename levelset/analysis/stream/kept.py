@@ -31,6 +31,42 @@ FARTHEST_RAD = 1e-3
 out is half its square, 126 dB down."""
 
 MAX_STEPS = 4
+LEAST_STEP = 3.0
+"""Standard deviations of the frequency within which a step changes nothing but the frequency: what
+is left of it in the residual is nine times the variance of one sample."""
+
+
+class _Newest:
+    """The newest columns of an array that grows at its end.
+
+    Twice the room is taken, so that what is kept moves to the front only now and then.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Shape of what is kept; it grows along the second axis.
+    dtype : type
+        Of its elements.
+    """
+
+    def __init__(self, shape: tuple[int, ...], dtype: type = np.float64) -> None:
+        self._kept = shape[1]
+        self._room: NDArray[Any] = np.zeros((shape[0], 2 * shape[1], *shape[2:]), dtype=dtype)
+        self._end = shape[1]
+
+    def append(self, new: NDArray[Any]) -> None:
+        """Append columns; the oldest are forgotten."""
+        new = new[:, -self._kept :]
+        if self._end + new.shape[1] > self._room.shape[1]:
+            rest = self._kept - new.shape[1]
+            self._room[:, :rest] = self._room[:, self._end - rest : self._end]
+            self._end = rest
+        self._room[:, self._end : self._end + new.shape[1]] = new
+        self._end += new.shape[1]
+
+    def last(self, count: int) -> NDArray[Any]:
+        """Return the newest columns, a view."""
+        return self._room[:, self._end - count : self._end]
 
 
 class KeptBlocks:
@@ -48,44 +84,40 @@ class KeptBlocks:
 
     def __init__(self, signals: int, half: int, capacity: int) -> None:
         self.half = half
-        self.filled = 0
-        self.samples = np.zeros((signals, capacity * 2 * half))
-        self._even = np.zeros((signals, half, capacity))
-        self._odd = np.zeros((signals, half, capacity))
-        self._totals = np.zeros((signals, capacity))
-        self._energies = np.zeros((signals, capacity))
-        self._waves: Basis | None = None
-        self._sums = self._moments = np.zeros((signals, 0, capacity), dtype=np.complex128)
-
-    @property
-    def capacity(self) -> int:
+        self.capacity = capacity
         """Blocks that are kept."""
-        return self._totals.shape[1]
+        self.filled = 0
+        self._samples = _Newest((signals, capacity * 2 * half))
+        self._even = _Newest((signals, capacity, half))
+        self._odd = _Newest((signals, capacity, half))
+        self._totals = _Newest((signals, capacity, 2))
+        self._waves: Basis | None = None
+        self._sums = self._moments = _Newest((signals, capacity, 0), np.complex128)
+        self._system: System | None = None
 
     def add(self, samples: NDArray[np.float64]) -> None:
         """Append whole blocks; samples of shape (signals, blocks * 2 * half)."""
         count = samples.shape[1] // (2 * self.half)
         blocks = samples.reshape(samples.shape[0], count, 2 * self.half)
-        right = blocks[:, :, self.half :].transpose(0, 2, 1)
-        left = blocks[:, :, self.half - 1 :: -1].transpose(0, 2, 1)
-        _append(self.samples, samples)
-        _append(self._even, right + left)
-        _append(self._odd, right - left)
-        _append(self._totals, blocks.sum(axis=2))
-        _append(self._energies, np.square(blocks).sum(axis=2))
+        right, left = blocks[:, :, self.half :], blocks[:, :, self.half - 1 :: -1]
+        self._samples.append(samples)
+        self._even.append(right + left)
+        self._odd.append(right - left)
+        self._totals.append(
+            np.stack((blocks.sum(axis=2), np.einsum("sbi,sbi->sb", blocks, blocks)), axis=2)
+        )
         if self._waves is not None:
-            sums, moments = self._of_blocks(self._waves, count)
-            _append(self._sums, sums)
-            _append(self._moments, moments)
+            self._project(self._waves, min(count, self.capacity))
         self.filled = min(self.filled + count, self.capacity)
 
     def window(self, blocks: int) -> NDArray[np.float64]:
         """Return the samples of the newest blocks, shape (signals, n)."""
-        return self.samples[:, -blocks * 2 * self.half :]
+        return self._samples.last(blocks * 2 * self.half)
 
     def totals(self, blocks: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return sum and sum of squares of each signal over the newest blocks."""
-        return self._totals[:, -blocks:].sum(axis=1), self._energies[:, -blocks:].sum(axis=1)
+        total, energy = self._totals.last(blocks).sum(axis=1).T
+        return total, energy
 
     def products(
         self, cut: Layout, waves: Basis
@@ -112,33 +144,31 @@ class KeptBlocks:
             or abs(waves.w - kept.w) * order * self.half > FARTHEST_RAD
         ):
             kept = self._waves = waves
-            self._sums, self._moments = self._of_blocks(waves, self.capacity)
-        back = waves.phases.conj()
-        moments = self._moments[:, :, -cut.blocks :]
+            shape = (self._totals.last(1).shape[0], self.capacity, order)
+            self._sums = _Newest(shape, np.complex128)
+            self._moments = _Newest(shape, np.complex128)
+            self._project(waves, self.capacity)
+        back = waves.phases.conj().T
         turn = -1j * (waves.w - kept.w) * np.arange(1.0, order + 1.0)
-        sums = (self._sums[:, :, -cut.blocks :] + turn[:, None] * moments) * back
-        of_blocks = np.einsum("skb,kb->sk", moments, back)
-        return sums.sum(axis=2), sums @ cut.centres + of_blocks
+        of_blocks = self._moments.last(cut.blocks) * back
+        sums = self._sums.last(cut.blocks) * back + turn * of_blocks
+        return sums.sum(axis=1), cut.centres @ sums + of_blocks.sum(axis=1)
 
-    def _of_blocks(
-        self, waves: Basis, blocks: int
-    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-        """Return the products of the newest blocks, each about its own centre."""
-        even, odd = self._even[:, :, -blocks:], self._odd[:, :, -blocks:]
+    def system(self, w: float, n: int, multiples: tuple[int, ...]) -> System:
+        """Return the normal equations at a frequency, solved with the last inverse if it serves."""
+        self._system = System.at(w, n, multiples, self._system)
+        return self._system
+
+    def _project(self, waves: Basis, blocks: int) -> None:
+        """Append the products of the newest blocks, each about its own centre."""
+        even, odd = self._even.last(blocks), self._odd.last(blocks)
         inside = np.arange(self.half) + 0.5
-        sums = np.empty((even.shape[0], waves.cosines.shape[0], blocks), dtype=np.complex128)
-        moments = np.empty_like(sums)
-        sums.real, sums.imag = waves.cosines @ even, -(waves.sines @ odd)
-        moments.real, moments.imag = (waves.cosines * inside) @ odd, -(waves.sines * inside) @ even
-        return sums, moments
-
-
-def _append(kept: NDArray[Any], new: NDArray[Any]) -> None:
-    """Push new columns in from the right."""
-    count = new.shape[-1]
-    if count < kept.shape[-1]:
-        kept[..., :-count] = kept[..., count:]
-    kept[..., -min(count, kept.shape[-1]) :] = new[..., -kept.shape[-1] :]
+        sums = np.empty((*even.shape[:2], waves.cosines.shape[0]), dtype=np.complex128)
+        sums.real, sums.imag = even @ waves.cosines.T, -(odd @ waves.sines.T)
+        self._sums.append(sums)
+        sums.real = odd @ (waves.cosines * inside).T
+        sums.imag = -(even @ (waves.sines * inside).T)
+        self._moments.append(sums)
 
 
 def fit_together(kept: KeptBlocks, blocks: int, w: float, order: int) -> list[HarmonicFit]:
@@ -169,7 +199,7 @@ def fit_together(kept: KeptBlocks, blocks: int, w: float, order: int) -> list[Ha
     for _ in range(MAX_STEPS):
         waves = basis(cut, w, multiples[-1])
         products, moments = kept.products(cut, waves)
-        system = System.at(w, cut.n, multiples)
+        system = kept.system(w, cut.n, multiples)
         solved = [
             Solved.of(system, float(total), float(energy), one)
             for total, energy, one in zip(totals, energies, products, strict=True)
@@ -181,8 +211,7 @@ def fit_together(kept: KeptBlocks, blocks: int, w: float, order: int) -> list[Ha
                 slope += weight * one.slope(moment)
                 curvature += weight * one.curvature
         step = slope / curvature if curvature > 0.0 else 0.0
-        # Within its own scatter the step changes nothing but the frequency itself.
-        if step == 0.0 or abs(step) < 1.0 / math.sqrt(curvature):
+        if step == 0.0 or abs(step) < LEAST_STEP / math.sqrt(curvature):
             break
         w += min(max(step, -farthest), farthest)
     return [

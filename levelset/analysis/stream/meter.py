@@ -9,15 +9,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.distortion import band, counted_harmonics
-from levelset.analysis.fit import COUNTED, EXTENSIONS, HarmonicFit, needs_more
+from levelset.analysis.fit import (
+    COUNTED,
+    EXTENSIONS,
+    HarmonicFit,
+    fit_tone,
+    needs_more,
+    strongest_line,
+)
 from levelset.analysis.fitted import FittedTone
 from levelset.analysis.health import SHORTEST_S, basic_void, peak_dbfs
 from levelset.analysis.hum import separate
-from levelset.analysis.projection import best_half, layout
+from levelset.analysis.projection import best_half, fold, layout
 from levelset.analysis.result import Clipping, ToneResult
 from levelset.analysis.stream.decimate import Decimator
 from levelset.analysis.stream.kept import KeptBlocks, fit_together
-from levelset.analysis.tone import read_tone, still_the_tone, wrong_frequency
+from levelset.analysis.stream.standing import Complete, Judged
+from levelset.analysis.tone import FEWEST_PERIODS, read_tone, still_the_tone, wrong_frequency
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,11 +39,6 @@ NEWEST_S = 0.05
 LONGEST_WINDOW_S = 1.0
 SEARCH_S = 0.1
 """How often a signal without the tone is searched for another."""
-SAME_RESIDUAL = 0.1
-SAME_LEVEL = 0.1
-"""Relative changes within which the noise of the last complete analysis still stands."""
-SAME_HARMONICS = 5.0
-"""Standard deviations within which harmonics have not changed."""
 _TURN = 2.0 * math.pi
 
 
@@ -95,53 +98,6 @@ class Update:
     phasors: NDArray[np.complex128]
 
 
-@dataclass(frozen=True, slots=True)
-class _Complete:
-    """A window that was analysed completely, noise, hum and all, and where it ended."""
-
-    fitted: FittedTone
-    end: int
-
-    def holds(self, fit: HarmonicFit, n: int, end: int) -> bool:
-        """Return whether a later fit leaves what this one left, so that the rest stands too.
-
-        Whatever comes or goes, be it noise, hum or a level that moves, is in what the fit leaves.
-        """
-        mine = self.fitted.parts
-        return (
-            mine.fit.order == fit.order
-            and mine.clean.size == n
-            and mine.hum is None
-            and end - self.end < n
-            and self.fitted.steady.level_spread <= self.fitted.steady.noise_spread
-            and abs(fit.residual_energy / mine.fit.residual_energy - 1.0) < SAME_RESIDUAL
-            and abs(abs(fit.phasors[0]) / abs(mine.fit.phasors[0]) - 1.0) < SAME_LEVEL
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    """A shape of the tops, the harmonics that go with it, and where their window ended."""
-
-    clipping: Clipping
-    harmonics: NDArray[np.complex128]
-    end: int
-
-    def holds(self, fitted: FittedTone, end: int) -> bool:
-        """Return whether a later window has the same harmonics, and so the same shape."""
-        if fitted.phasors.size != self.harmonics.size or end - self.end >= fitted.parts.clean.size:
-            return False
-        moved = np.abs(_aligned(fitted) - self.harmonics)
-        scatter = fitted.noise * math.sqrt(2.0 / fitted.parts.clean.size)
-        return bool(moved.max() <= SAME_HARMONICS * scatter)
-
-
-def _aligned(fitted: FittedTone) -> NDArray[np.complex128]:
-    """Return the harmonics in the fundamental's cosine phase."""
-    turn = fitted.phasors[0] / abs(fitted.phasors[0])
-    return np.asarray(fitted.phasors / turn ** np.arange(1, fitted.phasors.size + 1))
-
-
 class StreamMeter:
     """Reads the newest window of every signal, over and over.
 
@@ -183,8 +139,8 @@ class StreamMeter:
         self._w: float | None = None
         self._order = COUNTED
         self._blocks = 0
-        self._last: list[_Complete | None] = [None] * self._signals
-        self._judged: list[_Judged | None] = [None] * self._signals
+        self._last: list[Complete | None] = [None] * self._signals
+        self._judged: list[Judged | None] = [None] * self._signals
         self._tones: list[ToneResult | None] = [None] * self._signals
         self._searched = [-math.inf] * self._signals
 
@@ -310,7 +266,7 @@ class StreamMeter:
             cut = layout(samples.size, self._block // 2)
             parts = separate(samples, cut, fit, rate_hz, counted)
             fitted = FittedTone.of(samples, rate_hz, parts, wanted.response)
-            self._last[signal] = _Complete(fitted, self._taken)
+            self._last[signal] = Complete(fitted, self._taken)
         return fitted.reading(
             samples,
             wanted.limit_percent,
@@ -325,18 +281,15 @@ class StreamMeter:
         if not over_limit and fitted.surely_round(newest):
             return Clipping("clean", "none", None, None, None)
         judged = self._judged[signal]
-        if judged is not None and judged.holds(fitted, self._taken):
+        if judged is not None and judged.holds(fitted, self._taken, over_limit=over_limit):
             return judged.clipping
-        if not over_limit:
-            shape = fitted.shape(limit_percent, newest)
-            if shape.state == "clean":
-                return shape
-        whole = fitted.shape(limit_percent)
-        if whole.state != "hard_clipping":
-            shape = fitted.shape(limit_percent, newest) if over_limit else shape
-            whole = shape if shape.state == "hard_clipping" else whole
-        self._judged[signal] = _Judged(whole, _aligned(fitted), self._taken)
-        return whole
+        shape = fitted.shape(limit_percent, newest)
+        if over_limit or shape.state != "clean":
+            whole = fitted.shape(limit_percent)
+            if whole.state == "hard_clipping" or shape.state != "hard_clipping":
+                shape = whole
+        self._judged[signal] = Judged(shape, fitted, over_limit, self._taken)
+        return shape
 
     def _searched_for(self, signal: int) -> ToneResult:
         """Read a signal by itself, now and then; in between the last word on it stands."""
@@ -363,8 +316,21 @@ class StreamMeter:
         strongest = max(found, key=_amplitude)
         if strongest.frequency_hz is not None:
             self._w = _TURN * strongest.frequency_hz.value / self._rate_hz
-        elif any(tone.void is not None and tone.void.code != "too_short" for tone in found):
+            return
+        codes = [None if tone.void is None else tone.void.code for tone in found]
+        if "unsteady" in codes:
+            self._w = _moving_w(self._kept.window(self._blocks)[codes.index("unsteady")])
+        if self._w is None and any(code not in (None, "too_short") for code in codes):
             self._blocks = min(self._blocks, self._window_blocks(NEWEST_S))
+
+
+def _moving_w(samples: NDArray[np.float64]) -> float | None:
+    """Return the frequency of a tone whose level moves, rad per sample; None if it is none."""
+    window, n = fold(samples), samples.size
+    fit = fit_tone(window, strongest_line(samples), refit=False)
+    alternating = window.energy - window.total**2 / n
+    enough = fit.w * n >= _TURN * FEWEST_PERIODS
+    return fit.w if enough and still_the_tone(fit, fit.w, alternating, n) else None
 
 
 def _moves(tones: list[ToneResult | None], before: list[ToneResult | None]) -> bool:
