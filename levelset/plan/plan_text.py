@@ -81,9 +81,13 @@ def waiting(document: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def shown_value(value: object) -> str:
-    """Return a value as it stands in TOML, a text without its quotes."""
+    """Return a value as it stands in one line of TOML, a text without its quotes."""
     import tomlkit
 
+    if isinstance(value, Mapping):
+        table = tomlkit.inline_table()
+        table.update(value)
+        return table.as_string()
     return value if isinstance(value, str) else str(tomlkit.item(value).as_string())
 
 

@@ -157,7 +157,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     """
     watch = LevelWatch()
     patience = Patience("The tone did not become loud enough to calibrate with")
-    guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CALIBRATE")
+    guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD")
     shown, stays = guidance, 0
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
@@ -191,8 +191,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
 
 def _one_more(volume: int) -> Guidance:
     return Guidance(
-        f"Turn the volume up one click, until the tip reads about {ENOUGH_V_RMS:g} V.",
+        f"Turn the volume up one click and wait: levelset stops you near {ENOUGH_V_RMS:g} V.",
         Act("volume_up_one", value=float(volume)),
-        headline="CALIBRATE",
+        headline="TURN UP",
         direction="up",
     )

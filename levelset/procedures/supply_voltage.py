@@ -121,8 +121,8 @@ def _drops(plan: JobPlan, meter: MeterSpec) -> Steps:
     """Return the drops on plus and ground, each None where it was not read."""
     found: dict[str, Quantity | None] = {key: None for key, _ in DROPS}
     answer: Answer = yield Ask(
-        "A load draws current, and the multimeter's leads reach from battery to amplifier: type in "
-        "what is lost on the cables?",
+        "Do you want to type in what is lost on the supply cables? A load must draw current, and "
+        "the multimeter's leads must reach from battery to amplifier.",
         Act("read_dc_meter"),
         "yes_no",
     )

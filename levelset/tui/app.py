@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
@@ -97,6 +98,8 @@ class LevelsetApp(App[None]):
         self._session: Session | None = None
         self._engaged = False
         self._leaving = False
+        self._released = threading.Event()
+        self._released.set()
         self._view: View | None = None
         for theme in THEMES:
             self.register_theme(theme)
@@ -200,10 +203,23 @@ class LevelsetApp(App[None]):
         """Leave a session while nothing is measured, and go back to the jobs."""
         if self._engaged:
             return
-        if self._session is not None:
-            self._session.close()
-            self._session = None
+        session, self._session = self._session, None
+        if session is not None:
+            # A sound card takes its time, and the next one to be opened waits for that.
+            self._released.clear()
+
+            def close() -> None:
+                try:
+                    session.close()
+                finally:
+                    self._released.set()
+
+            self.run_worker(close, thread=True, group="close")
         self.action_jobs()
+
+    def wait_until_closed(self) -> None:
+        """Wait, in a thread that opens a sound card, until the last one is released."""
+        self._released.wait()
 
     # Keys that work everywhere.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from levelset.ports.base import Point
-from levelset.tui.renderables.wording import both_ends, flowed, point_words
+from levelset.tui.renderables.wording import flowed, head_lines, point_words
 
 if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 FINE_DB = 0.05
 COARSE_DB = 1.0
 MOST_TURNS = 300
+WIDE = 80
+METER_VERBS = ("read_meter", "read_dc_meter")
 
 KEYS = (
     "↑↓ volume",
@@ -43,8 +45,10 @@ DOES = {
     "rev_engine": "press e",
     "filters_off": "press f",
     "filters_on": "press f",
-    "read_ohm_meter": "press m",
+    "read_ohm_meter": "press m, type what it shows",
     "inspect": "press m to look",
+    "turn_input": "it has none, press x",
+    "input_to_minimum": "it has none, press enter",
 }
 """Which key does what an instruction asks for."""
 
@@ -131,8 +135,7 @@ class HandsOn:
         if act is not None and act.verb == "inspect" and act.item is not None:
             self.said = f"looks like: {self._levers.inspect(act.item, act.channel)}"
             return
-        verbs = ("read_meter", "read_dc_meter")
-        if act is not None and act.verb in verbs and act.red is not None:
+        if act is not None and act.verb in METER_VERBS and act.red is not None:
             red, black = act.red, act.black
         else:
             red, black = self._tips["A"], None
@@ -199,17 +202,20 @@ class HandsOn:
             title, keys = "THE HANDS ARE AT WORK ON THE INVENTED CAR", "press w to take over"
             return [
                 "─" * width,
-                both_ends(title, f"volume {self._levers.shown_volume()}", width),
+                *head_lines(title, f"volume {self._levers.shown_volume()}", width),
                 keys[:width],
             ]
-        key = DOES.get("" if act is None else act.verb)
+        key = None if act is None else DOES.get(act.verb)
+        if act is not None and act.verb in METER_VERBS and act.red is None:
+            key = None  # a question about a reading, not the reading
         hint = "" if key is None else f": {key}"
         state = f"volume {self._levers.shown_volume()} · {self.said}"
         tips = f"A: {point_words(self._tips['A'])} · B: {point_words(self._tips['B'])}"
         playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
         return [
             "─" * width,
-            both_ends(f"YOUR HANDS ON THE INVENTED CAR{hint}", state, width),
-            both_ends(tips, playing, width),
-            *flowed(KEYS, width),
+            *head_lines(f"INVENTED CAR{hint}", state, width),
+            *head_lines(tips, playing, width),
+            # A narrow screen has room for the key that is asked for; the help has them all.
+            *(flowed(KEYS, width) if key is None or width >= WIDE else ()),
         ]

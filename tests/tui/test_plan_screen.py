@@ -69,3 +69,16 @@ def test_escape_leaves_the_value_then_the_plan():
         assert isinstance(app.screen, JobsScreen)
 
     run_with(app, scenario)
+
+
+def test_a_changed_plan_is_not_lost_by_one_escape():
+    app, _ = make_app()
+
+    async def scenario(pilot):
+        await pilot.press("n", "enter", "c", "escape")
+        assert isinstance(app.screen, PlanEditScreen)
+        assert "Press esc once more" in screen_text(app)
+        await pilot.press("escape")
+        assert isinstance(app.screen, JobsScreen)
+
+    run_with(app, scenario)

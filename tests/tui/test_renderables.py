@@ -25,7 +25,7 @@ from levelset.tui.renderables.curve import curve_plot, curve_table
 from levelset.tui.renderables.digits import arrow, digits
 from levelset.tui.renderables.gauge import gauge_height, gauge_lines, shown_number
 from levelset.tui.renderables.offers import TAKEN, offer_keys
-from levelset.tui.renderables.pages import key_line, plan_lines, step_lines
+from levelset.tui.renderables.pages import key_lines, plan_lines, step_lines
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.plots import Raster, period_picture, transfer_picture
 from levelset.tui.renderables.which import legs_line, shown_reading
@@ -349,5 +349,5 @@ def test_result_page_and_keys():
     assert lines[0] == "DONE          find the clean volume"
     assert any(line.startswith("DONE, LIMITED bass: set the gain") for line in lines)
     keys = [("esc", "stop"), ("x", "it does not turn any further"), ("r", "again"), ("?", "help")]
-    assert key_line(keys, 80).endswith("? help")
-    assert key_line(keys, 30) == "esc stop   ? help"
+    assert key_lines(keys, 80) == ["esc stop   x it does not turn any further   r again   ? help"]
+    assert key_lines(keys, 45) == ["esc stop   x it does not turn any further", "r again   ? help"]

@@ -69,6 +69,8 @@ def run_with(app: LevelsetApp, scenario, size=(80, 24)) -> None:
 
     async def main() -> None:
         async with app.run_test(size=size) as pilot:
+            # The list of jobs is read beside the screen.
+            await app.workers.wait_for_complete()
             await pilot.pause()
             await scenario(pilot)
             if app.person is not None and not app._leaving:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from levelset.plan.supply import feeds
+from levelset.tui.renderables.plan_rows import listed
 from levelset.tui.renderables.wording import (
     OUTCOMES,
+    flowed,
     frequency,
+    moment,
     number,
     procedure_words,
     volts,
@@ -59,7 +62,7 @@ def plan_lines(plan: JobPlan, width: int) -> list[str]:
         for finding in cable.findings:
             lines += _labelled("LOOK", finding, width)
     if plan.unconfirmed:
-        text = f"NOT YET CONFIRMED, from a template: {', '.join(plan.unconfirmed)}"
+        text = f"NOT YET CONFIRMED, from a template: {listed(plan.unconfirmed)}"
         lines += ["", *wrapped(text, width), ""]
     who = "the vehicle's own player" if plan.tone_from == "vehicle" else "levelset"
     probe, meter = plan.probe, plan.probe.meter
@@ -136,7 +139,7 @@ def job_line(job: JobRow) -> str:
     day = job.created[:10] or "no date"
     vehicle = "" if job.vehicle == job.title else job.vehicle
     done = sum(channel.set_volts_rms is not None for channel in job.channels)
-    state = job.state if job.fault else f"{job.state}, {done} of {len(job.channels)} channels set"
+    state = job.state if job.fault else f"{job.state}, {done} of {len(job.channels)} set"
     if job.versions:
         state += ", other versions"
     return f"{day:<11}{' · '.join(part for part in (job.title, vehicle, state) if part)}"
@@ -149,14 +152,15 @@ def job_lines(job: JobSummary, width: int) -> list[str]:
         lines += [*wrapped(f"DOES NOT HOLD: {job.fault}", width), ""]
     for label, text in (
         ("vehicle", job.vehicle),
-        ("begun", job.created),
-        ("changed", job.changed),
+        ("begun", moment(job.created)),
+        ("changed", moment(job.changed)),
         ("state", f"{job.state}, {job.readings} readings accepted"),
     ):
         lines += _labelled(label, text, width)
     lines.append("")
     for channel in job.channels:
-        lines += wrapped(channel.text(), width)
+        text = channel.text().removeprefix(channel.name).strip()
+        lines += _labelled(channel.name, text, width, column=13)
     for note in (*job.notes, *job.versions):
         lines += wrapped(note, width)
     if job.steps:
@@ -197,18 +201,12 @@ def entry_words(entry: Entry) -> str:
     return words if entry.channel is None else f"{entry.channel}: {words}"
 
 
-def _labelled(label: str, text: str, width: int, indent: int = 0) -> list[str]:
-    head = f"{'':{indent}}{label:<8}"
+def _labelled(label: str, text: str, width: int, indent: int = 0, column: int = 7) -> list[str]:
+    head = f"{'':{indent}}{label:<{column}} "
     parts = wrapped(text, width - len(head))
     return [f"{head}{parts[0]}", *(f"{'':{len(head)}}{part}" for part in parts[1:])]
 
 
-def key_line(keys: Sequence[tuple[str, str]], width: int) -> str:
-    """Return the line of keys; what does not fit is left out from the end but one.
-
-    The last pair (help) always stays, so that every key can be found.
-    """
-    pairs = [f"{key} {what}" for key, what in keys]
-    while len(pairs) > 2 and len("   ".join(pairs)) > width:
-        del pairs[-2]
-    return "   ".join(pairs)[:width]
+def key_lines(keys: Sequence[tuple[str, str]], width: int) -> list[str]:
+    """Return every key with what it does, in as few lines as they need."""
+    return [line[:width] for line in flowed((f"{key} {what}" for key, what in keys), width, "   ")]

@@ -24,8 +24,10 @@ def touch_word(reading: TouchReading) -> str:
 
 
 def touch_number(reading: TouchReading) -> tuple[str, str, str]:
-    """Return number, unit and uncertainty of tip A; dashes where there is none."""
+    """Return number, unit and uncertainty of tip A; before there is one, how far the touch is."""
     volts = reading.legs[0].volts if reading.legs else None
+    if volts is None and reading.void is None and reading.state in ("not_quiet", "building"):
+        return f"{100.0 * reading.progress:.0f}", "%", ""
     if volts is None:
         return "--.--", "V", ""
     number, unit = volts_parts(volts.value)

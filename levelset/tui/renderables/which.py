@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
+from levelset.procedures.protocol import Listen
 from levelset.tui.renderables.touch import touch_line
 from levelset.tui.renderables.wording import volts
 
 if TYPE_CHECKING:
     from levelset.probe.kinds import AnyReading
     from levelset.probe.reading import Reading, TipsReading
+    from levelset.procedures.protocol import View
 
 QUIET = ("silent_input", "no_tone")
+
+
+def current(view: View) -> View:
+    """Return the view without a reading of something else than what is listened to now.
+
+    The volts of the tap must not stand beside an instruction about the amplifier.
+    """
+    instruction, reading = view.instruction, view.reading
+    if isinstance(instruction, Listen) and reading is not None and reading.spec != instruction.spec:
+        return replace(view, reading=None, budget=())
+    return view
 
 
 def shown_reading(tips: TipsReading) -> Reading:

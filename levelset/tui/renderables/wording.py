@@ -16,15 +16,16 @@ PROCEDURES = {
     "checklist": "go through the checklist",
     "path_check": "check the way through the computer",
     "input_level": "set the sound card's input",
-    "calibrate": "check the probe",
+    "calibrate": "calibrate the probe",
     "battery_touch": "learn the input from the battery",
+    "supply_voltage": "supply voltage",
     "output_kind": "what kind of output is it",
     "tap_check": "look at the tap",
     "which_wire": "which wire is it",
     "two_taps": "two taps at once",
     "clean_volume": "find the clean volume",
     "response": "response of the source",
-    "noise": "noise",
+    "noise": "noise of an output",
     "input_match": "does the source suit the input",
     "gain": "set the gain",
     "who_clipped": "find out which stage clips",
@@ -137,7 +138,10 @@ def point_words(point: Point | None) -> str:
         return "nothing"
     if point.place == "battery":
         return f"battery, {'plus' if point.leg == 'positive' else 'minus'}"
-    where = "the tap" if point.place == "source" else f"{point.channel} output"
+    if point.place == "source":
+        where = "the tap" if point.channel is None else "the other tap"
+    else:
+        where = f"{point.channel} output"
     return f"{where}, {point.leg}"
 
 
@@ -145,11 +149,22 @@ def act_lines(act: Act) -> list[str]:
     """Return where tips and meter leads go, one line each; empty where none is moved."""
     if act.verb == "place_tips":
         tips = (("tip A", act.tip_a), ("tip B", act.tip_b))
-        return [f"{name} → {point_words(point)}" for name, point in tips if point is not None]
+        places = [(name, point) for name, point in tips if point is not None]
+        # Tips that are taken off, or touch each other, go to no place that could be named.
+        if all(point.place == "open" for _, point in places):
+            return []
+        return [f"{name} → {point_words(point)}" for name, point in places]
     if act.verb == "read_meter" and act.red is not None:
         black = "chassis" if act.black is None else point_words(act.black)
         return [f"meter, AC volts: red → {point_words(act.red)}", f"black → {black}"]
     return []
+
+
+def moment(stamp: str) -> str:
+    """Return a time of RFC 3339 in UTC to the minute; anything else as it stands."""
+    if len(stamp) < len("2026-01-01T00:00Z") or stamp[10] != "T" or stamp[-1] != "Z":
+        return stamp
+    return f"{stamp[:10]} {stamp[11:16]} UTC"
 
 
 def wrapped(text: str, width: int) -> list[str]:
@@ -157,11 +172,11 @@ def wrapped(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, max(width, 8)) or [""]
 
 
-def flowed(parts: Iterable[str], width: int) -> list[str]:
+def flowed(parts: Iterable[str], width: int, between: str = "  ") -> list[str]:
     """Return short texts side by side in as few lines as they need, none of them broken."""
     lines = [""]
     for part in parts:
-        longer = f"{lines[-1]}  {part}" if lines[-1] else part
+        longer = f"{lines[-1]}{between}{part}" if lines[-1] else part
         if len(longer) <= width or not lines[-1]:
             lines[-1] = longer
         else:

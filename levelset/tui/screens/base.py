@@ -3,23 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.content import Content
+from textual.message import Message
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
+from textual.worker import get_current_worker
 
+from levelset.errors import LevelsetError
 from levelset.tui.renderables.charset import in_charset
-from levelset.tui.renderables.pages import key_line
+from levelset.tui.renderables.pages import key_lines
 from levelset.tui.renderables.wording import head_lines
 
 if TYPE_CHECKING:
     from levelset.tui.app import LevelsetApp
 
+T = TypeVar("T")
+
 SMALLEST = (60, 20)
+
+
+class Worked(Message):
+    """Work beside the screen has ended.
+
+    Parameters
+    ----------
+    tell : callable
+        Tells the screen what came of it.
+    """
+
+    def __init__(self, tell: Callable[[], None]) -> None:
+        super().__init__()
+        self.tell = tell
 
 
 class Drawn(Widget):
@@ -94,7 +113,7 @@ class LevelScreen(Screen[None]):
         )
         yield Drawn(lambda width, _: head_lines(*self.head(), width), classes="head")
         yield from self.body()
-        yield Drawn(lambda width, _: [key_line(self.keys(), width)], classes="keys")
+        yield Drawn(lambda width, _: key_lines(self.keys(), width), classes="keys")
 
     def head(self) -> tuple[str, str]:
         """Return what the head says at its left and right end."""
@@ -110,6 +129,38 @@ class LevelScreen(Screen[None]):
 
     def leave(self) -> None:
         """Do what Esc does here besides silencing levelset."""
+
+    def aside(
+        self, work: Callable[[], T], done: Callable[[T | LevelsetError], None], group: str
+    ) -> None:
+        """Do slow work in a thread of its own; the screen stays alive.
+
+        Parameters
+        ----------
+        work : callable
+            Called in the thread.
+        done : callable
+            Called by the screen with what came of it, unless the screen is gone or the same work
+            was begun again.
+        group : str
+            Names the work.
+        """
+
+        def run() -> None:
+            worker = get_current_worker()
+            found: T | LevelsetError
+            try:
+                found = work()
+            except LevelsetError as error:
+                found = error
+            if not worker.is_cancelled:
+                self.post_message(Worked(lambda: done(found)))
+
+        self.run_worker(run, thread=True, exclusive=True, group=group)
+
+    def on_worked(self, message: Worked) -> None:
+        """Take what came of work beside the screen."""
+        message.tell()
 
     def redraw(self) -> None:
         """Draw everything that is drawn again."""

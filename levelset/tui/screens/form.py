@@ -87,14 +87,17 @@ class NoteScreen(FormScreen):
         return [("enter", "add it and go back"), ("esc", "silence and back"), ("f1", "help")]
 
     def take(self, values: list[str]) -> None:
-        """Add the remark and go back to what was going on."""
-        try:
-            if values[0]:
-                self._session.note(values[0])
-        except LevelsetError as error:
-            self.refuse(error)
+        """Add the remark and go back to what was going on; a slow disk must not hold that up."""
+        if values[0]:
+            self.aside(lambda: self._session.note(values[0]), self._added, "note")
         else:
+            self._added(None)
+
+    def _added(self, found: LevelsetError | None) -> None:
+        if found is None:
             self.app.pop_screen()
+        else:
+            self.refuse(found)
 
 
 class NewJobScreen(FormScreen):
@@ -180,6 +183,7 @@ class MeasureScreen(FormScreen):
 
         def work() -> None:
             found: Session | LevelsetError
+            app.wait_until_closed()
             try:
                 found = app.open_live(path, device, output, calibration)
             except LevelsetError as error:

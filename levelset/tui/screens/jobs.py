@@ -22,6 +22,11 @@ from levelset.tui.screens.plan import TemplatesScreen
 from levelset.tui.screens.probe import ProbeScreen
 from levelset.tui.screens.texts import JobScreen
 
+NO_JOB = (
+    "No job yet. Press d to go through a whole job on an invented car, n to make one of your own."
+)
+NOT_FOUND = "No job has all these words. Press esc to see every job."
+
 
 class JobsScreen(LevelScreen):
     """Every job that is recorded, newest first as it is given; a few words find one of many."""
@@ -37,9 +42,12 @@ class JobsScreen(LevelScreen):
         super().__init__()
         self._jobs: Sequence[JobRow] = ()
         self._shown: Sequence[JobRow] = ()
+        self._read = False
 
     def head(self) -> tuple[str, str]:
         """Return the head."""
+        if not self._read:
+            return "levelset · jobs", "reading the list"
         count = len(self._jobs)
         of = "" if len(self._shown) == count else f"{len(self._shown)} of "
         return "levelset · jobs", f"{of}{count} job{'' if count == 1 else 's'}"
@@ -55,36 +63,29 @@ class JobsScreen(LevelScreen):
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
         return [
-            ("enter", "open"),
+            *((("enter", "open"), ("/", "find")) if self._jobs else ()),
             ("n", "new job"),
             ("p", "probe"),
-            ("d", "demonstration"),
-            ("/", "find"),
+            ("d", "demo"),
             ("ctrl+q", "quit"),
             ("?", "help"),
         ]
 
     def on_mount(self) -> None:
-        """Read the list."""
+        """Let a job be chosen."""
         self.query_one(OptionList).focus()
-        self.read()
 
     def on_screen_resume(self) -> None:
         """Read the list again: a job may have been added."""
-        self.read()
+        self.aside(self.levelset.list_jobs, self._take, "jobs")
 
-    def read(self) -> None:
-        """Read the list of jobs."""
-        notice = ""
-        try:
-            self._jobs = self.levelset.list_jobs()
-        except LevelsetError as error:
-            self._jobs, notice = (), f"{error.what}: {error.todo}."
-        if not self._jobs and not notice:
-            notice = (
-                "No job yet. Press d to go through a whole job on an invented car, n to make a job "
-                "from a plan file."
-            )
+    def _take(self, found: Sequence[JobRow] | LevelsetError) -> None:
+        """Show the jobs that were found, or why there are none."""
+        self._read = True
+        if isinstance(found, LevelsetError):
+            self._jobs, notice = (), f"{found.what}: {found.todo}."
+        else:
+            self._jobs, notice = found, "" if found else NO_JOB
         self.say(notice)
         made, self.levelset.made = self.levelset.made, None
         if made is not None:
@@ -96,14 +97,14 @@ class JobsScreen(LevelScreen):
         words = self.query_one(Input).value.split()
         self._shown = find_jobs(self._jobs, Wanted(words=tuple(words)))
         options = self.query_one(OptionList)
-        kept = options.highlighted
+        at = options.highlighted_option
+        kept = str(made) if made is not None else None if at is None else at.id
         options.clear_options()
-        options.add_options([Option(Content(self._line(job))) for job in self._shown])
-        if made is not None:
-            paths = [job.path for job in self._shown]
-            kept = paths.index(made) if made in paths else kept
-        if self._shown:
-            options.highlighted = min(kept or 0, len(self._shown) - 1)
+        rows = [Option(Content(self._line(job)), id=str(job.path)) for job in self._shown]
+        options.add_options(rows)
+        if rows:
+            there = [row.id for row in rows]
+            options.highlighted = there.index(kept) if kept in there else 0
         self.redraw()
 
     def say(self, notice: str) -> None:
@@ -112,7 +113,10 @@ class JobsScreen(LevelScreen):
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Open the page of a job."""
-        row = self._shown[event.option_index]
+        # By its name: the list may have been read again since.
+        row = next((one for one in self._shown if str(one.path) == event.option_id), None)
+        if row is None:
+            return
         job = row if isinstance(row, JobSummary) else summary_or_fault(row.path)
         self.app.push_screen(JobScreen(job))
 
@@ -125,6 +129,8 @@ class JobsScreen(LevelScreen):
     def on_input_changed(self) -> None:
         """Show what fits so far."""
         self._fill()
+        if self._jobs:
+            self.say("" if self._shown else NOT_FOUND)
 
     def on_input_submitted(self) -> None:
         """Go back to the list."""

@@ -25,11 +25,20 @@ from levelset.plan.plan_text import (
 from levelset.plan.templates import TEMPLATES, Template
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import plan_lines, target_line
+from levelset.tui.renderables.plan_rows import how_to_type, key_words, value_words
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen, TextScreen
 from levelset.tui.screens.form import NewJobScreen
 
+LABEL = 36
+"""Longest name of a value beside which the values stand in a column."""
+
 OWN_FILE = "a plan file of your own"
+ADVICE = (
+    "A line with ? is from the template: compare it with the label or the manual. What you cannot "
+    "look up now may wait."
+)
+LEAVE = "Press esc once more to leave without a job, m to make the job."
 
 
 class TemplatesScreen(LevelScreen):
@@ -87,6 +96,7 @@ class PlanEditScreen(LevelScreen):
         self._text = text_from_template(template)
         others = (one for one in self._names() if one not in template.asked)
         self._rows = [*template.asked, *others]
+        self._untouched = self._text
         self._notice = ""
 
     def head(self) -> tuple[str, str]:
@@ -120,7 +130,7 @@ class PlanEditScreen(LevelScreen):
         """Fill the list."""
         self._fill(0)
         self.query_one(OptionList).focus()
-        self._say("? waits for confirmation: labels and manuals have it. The rest may wait.")
+        self._say(ADVICE)
 
     def on_option_list_option_selected(self) -> None:
         """Let the value be typed."""
@@ -128,7 +138,7 @@ class PlanEditScreen(LevelScreen):
         line.value = self._value(self._row)
         line.display = True
         line.focus()
-        self._say(self._row)
+        self._say(how_to_type(self._row))
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the value, if the plan is one with it."""
@@ -152,6 +162,7 @@ class PlanEditScreen(LevelScreen):
         at = self._at
         if self._row in waiting(self._document()):
             self._text = confirmed(self._text, [self._row])
+        self._notice = ""
         self._fill(min(at + 1, len(self._rows) - 1))
 
     def action_view(self) -> None:
@@ -171,6 +182,8 @@ class PlanEditScreen(LevelScreen):
         """Leave the value, or the plan."""
         if self.query_one(Input).display:
             self._close()
+        elif self._text != self._untouched and self._notice != LEAVE:
+            self._say(LEAVE)
         else:
             self.app.pop_screen()
 
@@ -187,7 +200,13 @@ class PlanEditScreen(LevelScreen):
     def _fill(self, at: int) -> None:
         options = self.query_one(OptionList)
         waits = waiting(self._document())
-        lines = [f"{'?' if row in waits else ' '} {row} = {self._value(row)}" for row in self._rows]
+        document = self._document()
+        values = [(key_words(row), value_words(row, value_at(document, row))) for row in self._rows]
+        room = min(max(len(what) for what, _ in values), LABEL)
+        lines = [
+            f"{'?' if row in waits else ' '} {what:<{room}}  {value}"
+            for row, (what, value) in zip(self._rows, values, strict=True)
+        ]
         options.clear_options()
         options.add_options(
             [Option(Content(line)) for line in in_charset(lines, self.levelset.charset)]

@@ -35,7 +35,7 @@ from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.questions import ask_lines, caution_lines
 from levelset.tui.renderables.stretch import stretch_bar, stretch_lines
 from levelset.tui.renderables.touch import touch_bar
-from levelset.tui.renderables.which import legs_line, shown_reading
+from levelset.tui.renderables.which import current, legs_line, shown_reading
 from levelset.tui.renderables.wording import procedure_words, tone_line, wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
 from levelset.tui.screens.form import NoteScreen
@@ -145,9 +145,12 @@ class ProcedureScreen(LevelScreen):
             case Ask(answer="yes_no"):
                 keys += [("y", "yes"), ("n", "no")]
             case Ask(answer="choice", choices=choices):
-                keys += [(one.key, one.label) for one in choices]
-            case Ask():
+                # What each of them means stands above.
+                keys.append((" ".join(one.key for one in choices), "answer"))
+            case Ask(choices=choices):
                 keys.append(("enter", "that is the number"))
+                if choices:
+                    keys.append((" ".join(one.key for one in choices), "answer instead"))
             case Listen(offers=offers):
                 keys += [(key, offer.label) for key, offer in offer_keys(offers)]
             case _:
@@ -250,7 +253,8 @@ class ProcedureScreen(LevelScreen):
         """Show a view, with a sound where something was caught."""
         if self._caught(view):
             self.app.bell()
-        before, self._view = self._instruction, view
+        before = self._instruction
+        self._view = view = current(view)
         if view.instruction is not before and not isinstance(view.instruction, Listen):
             self._shown_since_s = time.monotonic()
         match view.instruction:

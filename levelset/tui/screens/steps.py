@@ -63,6 +63,7 @@ class StepsScreen(LevelScreen):
         return [
             ("enter", "begin"),
             ("up/down", "choose"),
+            ("n", "remark"),
             ("esc", "jobs"),
             ("ctrl+q", "quit"),
             ("?", "help"),

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
-from textual.message import Message
 
 from levelset.errors import Interrupted, LevelsetError
 from levelset.report.page import write_report
@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 TURN_DOWN = "The tone from the vehicle may still be on: turn it down there."
 
 
+def _vehicle(session: Session) -> str:
+    """Return the vehicle where the title does not name it."""
+    return "" if session.plan.vehicle == session.title else session.plan.vehicle
+
+
 class PlanScreen(TextScreen):
     """What is planned, before anything is connected."""
 
@@ -37,7 +42,7 @@ class PlanScreen(TextScreen):
 
     def head(self) -> tuple[str, str]:
         """Return the head."""
-        return f"{self._session.title} · plan", self._session.plan.vehicle
+        return f"{self._session.title} · plan", _vehicle(self._session)
 
     def lines(self, width: int) -> list[str]:
         """Return the plan."""
@@ -100,7 +105,7 @@ class ResultScreen(TextScreen):
 
     def head(self) -> tuple[str, str]:
         """Return the head."""
-        return f"{self._session.title} · result", self._session.plan.vehicle
+        return f"{self._session.title} · result", _vehicle(self._session)
 
     def lines(self, width: int) -> list[str]:
         """Return steps, what went wrong, and where the record is."""
@@ -133,14 +138,6 @@ class ResultScreen(TextScreen):
     def leave(self) -> None:
         """Release the job and go back to the list."""
         self.levelset.close_session()
-
-
-class Reported(Message):
-    """The report of a job was made, or could not be."""
-
-    def __init__(self, lines: tuple[str, ...]) -> None:
-        super().__init__()
-        self.lines = lines
 
 
 class JobScreen(TextScreen):
@@ -193,19 +190,17 @@ class JobScreen(TextScreen):
         self._say("Making the report ...")
         path = self._job.path
 
-        def work() -> None:
-            try:
-                made = [write_report(path, None, short=short)[0] for short in (False, True)]
-                found: tuple[str, ...] = ("report", *map(str, made))
-            except LevelsetError as error:
-                found = (f"No report: {error.what}.", f"What to do: {error.todo}.")
-            self.post_message(Reported(found))
+        def work() -> list[Path]:
+            return [write_report(path, None, short=short)[0] for short in (False, True)]
 
-        self.run_worker(work, thread=True, exclusive=True, group="report")
+        self.aside(work, self._reported_at, "report")
 
-    def on_reported(self, message: Reported) -> None:
+    def _reported_at(self, found: list[Path] | LevelsetError) -> None:
         """Say where the report is."""
-        self._say(*message.lines)
+        if isinstance(found, LevelsetError):
+            self._say(f"No report: {found.what}.", f"What to do: {found.todo}.")
+        else:
+            self._say("report, for a web browser", *map(str, found))
 
     def _say(self, *lines: str) -> None:
         self._reported = lines
@@ -233,11 +228,12 @@ WHAT TO PRESS
 The tool watches and catches a level by itself, with a sound: keys are for the exceptions.
   esc       silences levelset and ends the procedure, then goes back
   enter     a caution is read, a request is done, a number or a name is typed
-  y n       answer a question
+  y n       answer a question; further answers stand on the screen with their keys
   tab       the next field or line
   w         watch the simulated hands, or take over from them
   u         where the uncertainty comes from, and the pictures again
   n         a remark for the record, while a job is open
+  r         the report, on the page of a job
   /         words that find a job in the list
   f2        other colours
   ctrl+q    silences levelset and leaves
@@ -246,7 +242,7 @@ A tone from the vehicle cannot be stopped from here: turn it down there.
 ON THE INVENTED CAR
   up down         volume by one click (page up, page down by five)
   left right      gain by 0.05 dB; with shift by 1 dB; home to minimum
-  t p m e f       tips, track, meter, engine, filters
+  t p m e f       tips, track, meter, engine, filters; the screen says which is asked for
 
 CAUTION
 Loudspeakers off while gains are set; tweeters off and ears protected in the search for the \
