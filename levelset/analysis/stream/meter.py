@@ -283,11 +283,11 @@ class StreamMeter:
         judged = self._judged[signal]
         if judged is not None and judged.holds(fitted, self._taken, over_limit=over_limit):
             return judged.clipping
-        shape = fitted.shape(limit_percent, newest)
-        if over_limit or shape.state != "clean":
-            whole = fitted.shape(limit_percent)
-            if whole.state == "hard_clipping" or shape.state != "hard_clipping":
-                shape = whole
+        # What is over the limit is rarely flat at its end alone, what is not rarely flat at all.
+        shape = fitted.shape(limit_percent, None if over_limit else newest)
+        if (shape.state == "hard_clipping") != over_limit:
+            other = fitted.shape(limit_percent, newest if over_limit else None)
+            shape = other if other.state == "hard_clipping" else shape
         self._judged[signal] = Judged(shape, fitted, over_limit, self._taken)
         return shape
 
