@@ -1,8 +1,10 @@
 """A-weighting and octave bands against IEC tables and a general-purpose acoustics library."""
 
 import numpy as np
+import pyfar
 import pytest
 
+from levelset.analysis.noise import read_noise
 from levelset.analysis.octaves import band_edges, exact_frequencies
 from levelset.analysis.weighting import a_weighting
 
@@ -49,7 +51,7 @@ def test_impossible_bands_are_refused(call):
 
 @pytest.mark.outside
 def test_against_a_general_purpose_acoustics_library():
-    pyfar = pytest.importorskip("pyfar", reason="pyfar is not installed (pip install pyfar)")
+    """IEC weights and bands as pyfar has them (pyfar.constants)."""
     f = exact_frequencies(3, 20.0, 20_000.0)
     theirs = pyfar.constants.frequency_weighting_curve("A", f)
     assert 20.0 * np.log10(a_weighting(f)) == pytest.approx(np.asarray(theirs), abs=2e-3)
@@ -58,3 +60,20 @@ def test_against_a_general_purpose_acoustics_library():
         # It goes one band further where the limit lies inside a band.
         ours = exact_frequencies(fraction, 20.0, 20_000.0)
         assert ours == pytest.approx(np.asarray(bands)[: ours.size], rel=1e-9)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("tilt_db_per_octave", [0.0, -3.0])
+def test_the_same_noise_by_a_general_purpose_acoustics_library(tilt_db_per_octave):
+    """A-weighted by the digital filter of pyfar.dsp, whose limits are those of class 1."""
+    rate_hz, frames = 48_000, 1 << 18
+    spectrum = np.fft.rfft(np.random.default_rng(3).standard_normal(frames))
+    hz = np.fft.rfftfreq(frames, 1.0 / rate_hz)
+    octaves = np.log2(np.maximum(hz, 1.0) / 1000.0)
+    spectrum *= 10.0 ** (tilt_db_per_octave * octaves / 20.0) * ((hz > 20.0) & (hz < 20_000.0))
+    x = 1e-3 * np.fft.irfft(spectrum)
+    weighted = pyfar.dsp.filter.frequency_weighting_filter(pyfar.Signal(x, rate_hz), "A")
+    reading = read_noise(x, rate_hz, floor=None)
+    for level, theirs in ((reading.a_weighted, weighted.time), (reading.unweighted, x)):
+        ratio = level.rms_fs.value / float(np.sqrt(np.square(theirs).mean()))
+        assert 20.0 * np.log10(ratio) == pytest.approx(0.0, abs=0.15)
