@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -48,6 +48,19 @@ class Block:
     rate_hz: int
     time_s: float
     flags: frozenset[Flag]
+
+    def follows(self, last: Block) -> bool:
+        """Return whether no frame is missing between the last block and this one."""
+        return self.stream == last.stream and self.first_frame == last.first_frame + len(
+            last.samples
+        )
+
+
+def joined(blocks: Sequence[Block]) -> NDArray[np.float64]:
+    """Return the samples of consecutive blocks, at least one; shape (frames, channels)."""
+    import numpy as np
+
+    return np.concatenate([block.samples for block in blocks])
 
 
 @dataclass(frozen=True, slots=True)

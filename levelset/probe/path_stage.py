@@ -8,9 +8,6 @@ from typing import TYPE_CHECKING
 from levelset.analysis.result import ToneResult, Void
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from levelset.analysis.path_watch import PathWatch
     from levelset.probe.reading import Frames, Reading, TipsReading
 
@@ -25,56 +22,43 @@ NOT_THROUGHOUT = Void(
 
 
 def without_path_faults(
-    reading: TipsReading,
-    samples: NDArray[np.float64],
-    frames: Frames,
-    watch: PathWatch,
-    port_void: Void | None,
+    reading: TipsReading, frames: Frames, watch: PathWatch, port_void: Void | None
 ) -> TipsReading:
     """Return the reading, void where its samples or the port say that the path spoilt it.
 
     Parameters
     ----------
     reading : TipsReading
-        Of these samples, or of their newest part.
-    samples : ndarray, shape (frames.count, channels)
-        The whole window.
+        Of these frames, or of their newest part.
     frames : Frames
-        Where they came from.
+        The whole window.
     watch : PathWatch
-        Has seen the windows before.
+        Has taken the samples of the window and those before.
     port_void : Void or None
         What the port says against the window.
     """
     if not reading.spec.live:
         return reading if port_void is None else reading.voided(port_void)
-    void = watch.look(
-        samples,
-        frames.stream,
-        frames.first,
-        tone_hz=reading.spec.expected_hz,
-        port_void=port_void,
-    )
+    void = watch.void(frames.first, frames.count, port_void)
     if void is None:
-        return _not_there_throughout(reading)
+        legs = tuple(_renamed(leg) for leg in reading.legs)
+        pair = None if reading.pair is None else _renamed(reading.pair)
+        return replace(reading, legs=legs, pair=pair)
     voids = [one.tone.void for one in (*reading.legs, reading.output)]
     if any(one is not None and one.code in GRAVER for one in voids):
         return reading
     return reading.voided(void)
 
 
-def _not_there_throughout(reading: TipsReading) -> TipsReading:
-    """Rename what one window alone takes for lost samples, where the windows together do not.
+def _renamed(one: Reading) -> Reading:
+    return replace(one, tone=not_throughout(one.tone))
+
+
+def not_throughout(tone: ToneResult) -> ToneResult:
+    """Rename what one window alone takes for lost samples, where the path as a whole does not.
 
     Zeros before a tone begins, or while a tip has no contact, are all that one window can see.
     """
-
-    def renamed(one: Reading) -> Reading:
-        void = one.tone.void
-        if void is None or void.code != "drop_out":
-            return one
-        tone = ToneResult(NOT_THROUGHOUT, peak_dbfs=one.tone.peak_dbfs, band_hz=one.tone.band_hz)
-        return replace(one, tone=tone)
-
-    pair = None if reading.pair is None else renamed(reading.pair)
-    return replace(reading, legs=tuple(renamed(leg) for leg in reading.legs), pair=pair)
+    if tone.void is None or tone.void.code != "drop_out":
+        return tone
+    return ToneResult(NOT_THROUGHOUT, peak_dbfs=tone.peak_dbfs, band_hz=tone.band_hz)

@@ -98,7 +98,7 @@ class Engine:
         self._blocks: Iterator[Block] = iter(())
         self._tape = Tape()
         self._path = PathWatch(port.info.rate_hz)
-        self._glimpses = Glimpses(port, person)
+        self._glimpses = Glimpses(port, person, self._path)
         self._time_s = 0.0
         self._earliest = 0
         self._last_hz: float | None = None
@@ -243,7 +243,8 @@ class Engine:
             self._last_hz = None if found is None else found.value
         void = self._port.path_void(frames.stream, frames.first, frames.count)
         if isinstance(reading, TipsReading):
-            reading = without_path_faults(reading, samples, frames, self._path, void)
+            self._path.take(samples, frames.stream, frames.first, tone_hz=reading.spec.expected_hz)
+            reading = without_path_faults(reading, frames, self._path, void)
         elif void is not None:
             reading = reading.voided(void)
         if ear.used_up(reading):

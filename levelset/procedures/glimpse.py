@@ -1,7 +1,8 @@
 """What a screen shows between two readings: the newest window, ten times a second.
 
-A glimpse moves the digits and says clipping at once. Procedures, simulated hands and the record
-never see it: they go by the readings that answer ``Listen``.
+A glimpse moves the digits and says clipping at once. Its samples have passed the same look as those
+of a reading. Procedures, simulated hands and the record never see it: they go by the readings that
+answer ``Listen``.
 """
 
 from __future__ import annotations
@@ -9,10 +10,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
+from levelset.ports.base import joined
+from levelset.probe.path_stage import without_path_faults
 from levelset.probe.reading import ToneSpec
 from levelset.probe.tips_meter import TipsMeter
 
 if TYPE_CHECKING:
+    from levelset.analysis.path_watch import PathWatch
     from levelset.ports.base import Block, Port
     from levelset.probe.calibration import Calibration
     from levelset.probe.reading import TipsReading
@@ -41,10 +45,14 @@ class Glimpses:
         Where the blocks come from.
     person : object
         Who may be a `Follower`; for anybody else nothing is computed.
+    path : PathWatch
+        Looks at the same samples for the readings.
     """
 
-    def __init__(self, port: Port, person: object) -> None:
+    def __init__(self, port: Port, person: object, path: PathWatch) -> None:
         self._port = port
+        self._path = path
+        self._unseen: list[Block] = []
         self._follower = person if isinstance(person, Follower) else None
         self._for: tuple[ToneSpec, Calibration | None] | None = None
         self._meter: TipsMeter | None = None
@@ -54,6 +62,7 @@ class Glimpses:
     def listen(self, spec: object, calibration: Calibration | None) -> None:
         """Follow what a procedure listens to, as long as it is a tone."""
         self._newest, self._shown = None, self._end
+        self._unseen.clear()
         if self._follower is None or not isinstance(spec, ToneSpec):
             self._for = self._meter = None
         elif self._for != (spec, calibration):
@@ -64,9 +73,19 @@ class Glimpses:
     def take(self, block: Block) -> None:
         """Follow the tips through a block."""
         self._end = block.first_frame + len(block.samples)
-        if self._meter is not None:
-            reading = self._meter.push(block.samples, block.stream, block.first_frame)
-            self._newest = self._newest if reading is None else reading
+        if self._meter is None or self._for is None:
+            return
+        if self._unseen and not block.follows(self._unseen[-1]):
+            self._unseen.clear()
+        self._unseen.append(block)
+        reading = self._meter.push(block.samples, block.stream, block.first_frame)
+        if reading is None:
+            return
+        self._newest = reading
+        first, samples = self._unseen[0], joined(self._unseen)
+        self._unseen.clear()
+        tone_hz = self._for[0].expected_hz
+        self._path.take(samples, first.stream, first.first_frame, tone_hz=tone_hz)
 
     def show(self, view: View) -> None:
         """Show the newest window, where there is one that was not shown."""
@@ -78,6 +97,5 @@ class Glimpses:
             return
         self._shown = self._end
         void = self._port.path_void(frames.stream, frames.first, frames.count)
-        if void is not None:
-            reading = reading.voided(void)
+        reading = without_path_faults(reading, frames, self._path, void)
         self._follower.glimpse(replace(view, reading=reading))

@@ -12,6 +12,8 @@ from levelset.analysis.path_watch import PathWatch
 from levelset.analysis.result import ToneResult
 from levelset.analysis.stream.meter import StreamMeter, Wanted
 from levelset.analysis.tone import read_tone
+from levelset.ports.base import joined
+from levelset.probe.path_stage import not_throughout
 from levelset.probe.reading import Reading
 
 if TYPE_CHECKING:
@@ -52,33 +54,30 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
     path = PathWatch(rate_hz)
     held: list[Block] = []
     for block in port.blocks():
-        if held and not _follows(block, held[-1]):
+        if held and not block.follows(held[-1]):
             held = []
         held.append(block)
         first = held[0].first_frame
         frames = block.first_frame + len(block.samples) - first
         if frames < _window_frames(known_hz, rate_hz):
             continue
-        samples = np.concatenate([part.samples for part in held])
-        lost = path.look(
-            samples,
-            block.stream,
-            first,
-            tone_hz=next((hz for hz in known_hz if hz is not None), None),
-            port_void=port.path_void(block.stream, first, frames),
-        )
+        samples = joined(held)
+        path.take(samples, block.stream, first, tone_hz=_known(known_hz))
+        lost = path.void(first, frames, port.path_void(block.stream, first, frames))
         voids = input_void(samples, rate_hz, live=True)
         for channel in range(channels):
             part = np.ascontiguousarray(samples[:, channel])
             void = lost or voids[channel] or _scale_void(part, channel + 1, rate_hz, scale)
             if void is None:
-                tone = read_tone(
-                    part,
-                    rate_hz,
-                    limit_percent=limit_percent,
-                    expected_hz=None,
-                    start_hz=known_hz[channel],
-                    response=None if scale is None else scale.response,
+                tone = not_throughout(
+                    read_tone(
+                        part,
+                        rate_hz,
+                        limit_percent=limit_percent,
+                        expected_hz=None,
+                        start_hz=known_hz[channel],
+                        response=None if scale is None else scale.response,
+                    )
                 )
             else:
                 tone = ToneResult(void, peak_dbfs=peak_dbfs(part))
@@ -115,30 +114,44 @@ def follow(
         response=None if scale is None else scale.response,
     )
     meter = StreamMeter(rate_hz, channels, wanted)
-    newest, last = np.empty((0, channels)), None
+    path = PathWatch(rate_hz)
+    newest = np.empty((0, channels))
+    unseen: list[Block] = []
+    last: Block | None = None
+    tone_hz: float | None = None
     for block in port.blocks():
-        if last is None or not _follows(block, last):
+        if last is None or not block.follows(last):
             meter.restart(block.first_frame)
             newest = newest[:0]
+            unseen.clear()
         last = block
+        unseen.append(block)
         newest = np.concatenate((newest, block.samples))[-round(HEALTH_S * rate_hz) :]
         updates = meter.push(block.samples)
         if not updates:
             continue
         update = updates[-1]
-        lost = port.path_void(block.stream, update.first, update.count)
+        path.take(joined(unseen), block.stream, unseen[0].first_frame, tone_hz=tone_hz)
+        unseen.clear()
+        port_void = port.path_void(block.stream, update.first, update.count)
+        lost = path.void(update.first, update.count, port_void)
+        found = [tone.frequency_hz for tone in update.tones]
+        tone_hz = _known([None if hz is None else hz.value for hz in found])
         voids = input_void(newest, rate_hz, live=True)
         start_s = block.time_s + (update.first - block.first_frame) / rate_hz
         for channel, tone in enumerate(update.tones):
             part = newest[:, channel]
             void = lost or voids[channel] or _scale_void(part, channel + 1, rate_hz, scale)
-            if void is not None:
-                tone = ToneResult(void, peak_dbfs=peak_dbfs(part))
+            tone = (
+                not_throughout(tone)
+                if void is None
+                else ToneResult(void, peak_dbfs=peak_dbfs(part))
+            )
             yield _in_volts(channel + 1, start_s, update.count / rate_hz, tone, scale)
 
 
-def _follows(block: Block, last: Block) -> bool:
-    return block.stream == last.stream and block.first_frame == last.first_frame + len(last.samples)
+def _known(known_hz: list[float | None]) -> float | None:
+    return next((hz for hz in known_hz if hz is not None), None)
 
 
 def _window_frames(known_hz: list[float | None], rate_hz: int) -> float:

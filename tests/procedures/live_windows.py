@@ -20,6 +20,7 @@ from levelset.ports.ring import RawBlock
 from levelset.probe.reading import ToneSpec
 from levelset.procedures.engine import Engine
 from levelset.procedures.protocol import Act, Finish, Guidance, Listen
+from levelset.recordings.live import follow
 from levelset.simulation.car_file import load_demo_car
 from levelset.simulation.paperwork import job_plan
 from tests.analysis import path_faults as faults
@@ -72,7 +73,7 @@ class Forgetful:
         return 1
 
 
-def live_readings(samples, rate_hz, frequency_hz, output):
+def live_readings(samples, rate_hz, frequency_hz, output, person=None):
     """Return the readings of all windows, as a procedure gets them."""
     window_s = max(0.25, 10.0 / frequency_hz)
     spec = ToneSpec(frequency_hz, window_s, 1.0, output, live=True)
@@ -86,12 +87,40 @@ def live_readings(samples, rate_hz, frequency_hz, output):
 
     port = SamplesPort(samples, rate_hz)
     with contextlib.suppress(DeviceError):
-        Engine(port, Forgetful(), Onlooker(), PLAN).run("listening", None, listening())
+        engine = Engine(port, Forgetful(), person or Onlooker(), PLAN)
+        engine.run("listening", None, listening())
     return found
 
 
+class Watcher(Onlooker):
+    """Looks at every glimpse as well."""
+
+    def __init__(self):
+        self.glimpses = []
+
+    def glimpse(self, view):
+        self.glimpses.append(view.reading)
+
+
+def live_glimpses(samples, rate_hz, frequency_hz, output):
+    """Return the readings of all windows and the glimpses between them."""
+    person = Watcher()
+    return live_readings(samples, rate_hz, frequency_hz, output, person) + person.glimpses
+
+
+def live_updates(samples, rate_hz, frequency_hz, output):
+    """Return overlapping readings, 20 a second, of the louder channel; the tone is not known."""
+    del frequency_hz, output
+    louder = 1 + int(np.argmax(np.ptp(samples, axis=0)))
+    found = follow(SamplesPort(samples, rate_hz), None, 1.0, 20.0)
+    return [one for one in found if one.channel == louder]
+
+
+SEEN_IN = {"readings": live_readings, "glimpses": live_glimpses, "updates": live_updates}
+
+
 def voids(readings):
-    return [r.output.tone.void for r in readings]
+    return [getattr(r, "output", r).tone.void for r in readings]
 
 
 # What comes out of the converter.
@@ -174,7 +203,7 @@ TAMPERED = {
 }
 
 
-def tampered_voids(name, rng, integers=False):
+def tampered_voids(name, rng, integers=False, seen_in="readings"):
     """Return the voids of one trial; `integers` hands the codes on in the converter's own bits."""
     case = faults.draw(rng)
     bridged = bool(rng.random() < 0.5)
@@ -183,7 +212,7 @@ def tampered_voids(name, rng, integers=False):
     if integers:
         samples = case.codes(samples)
     output = "bridged" if bridged else "grounded"
-    return voids(live_readings(samples, case.rate_hz, case.frequency_hz, output))
+    return voids(SEEN_IN[seen_in](samples, case.rate_hz, case.frequency_hz, output))
 
 
 # What a vehicle and a hand do.
@@ -261,7 +290,7 @@ CLEAN = {
 }
 
 
-def clean_voids(name, rng):
+def clean_voids(name, rng, seen_in="readings"):
     case = faults.draw(rng)
     bridged = bool(rng.random() < 0.5)
     if rng.random() < 0.25 and name != "contact lost":
@@ -270,4 +299,4 @@ def clean_voids(name, rng):
     wave = CLEAN[name](case, case.tone(case.times()), rng)
     codes = tips(case, wave, bridged)
     output = "bridged" if bridged else "grounded"
-    return voids(live_readings(codes, case.rate_hz, case.frequency_hz, output))
+    return voids(SEEN_IN[seen_in](codes, case.rate_hz, case.frequency_hz, output))
