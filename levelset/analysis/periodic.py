@@ -33,6 +33,9 @@ FEWEST_PERIODS = 4
 HEARD_DB, HEARD_LINES = 10.0, 5
 """Power over noise of a line that stands out, and how many must: a low-passed wire has few."""
 STEADY_DB = 0.25
+CLOCK_ROUNDS, OUTLYING = 4, 4.0
+"""How often the clock is estimated anew, a line whose phase is off by more than so many medians
+counting less."""
 OWN_SHARE = 0.4
 """Part of all power that lies on the lines, from which it is surely the test signal: with a Hann
 window two thirds without noise, a quarter at most of anything else."""
@@ -284,12 +287,17 @@ def _compare_halves(
     best = float(tries[int(rotated.real.argmax())])
     phase = np.angle(cross * np.exp(-1j * _TURN * best * turns))
     slope = _TURN * turns
-    information = float((weight * slope * slope).sum())
-    if information <= 0.0:
+    trust = weight
+    if float((trust * slope * slope).sum()) <= 0.0:
         return True, scale, CLOCK_PPM
-    step_ratio = float((weight * slope * phase).sum()) / information
-    left = phase - step_ratio * slope
-    variance = float((weight**2 * slope**2 * left**2).sum()) / information**2
+    for _ in range(CLOCK_ROUNDS):
+        information = float((trust * slope * slope).sum())
+        step_ratio = float((trust * slope * phase).sum()) / information
+        left = phase - step_ratio * slope
+        # A line of hum or whine beside one of ours turns its phase by what it likes.
+        usual = max(OUTLYING * float(np.median(np.abs(left))), 1e-9)
+        trust = weight * np.square(np.minimum(1.0, usual / np.maximum(np.abs(left), 1e-12)))
+    variance = float((trust**2 * slope**2 * left**2).sum()) / information**2
     steady = _alike(np.abs(early), np.abs(late), float((weight * np.cos(left)).sum()))
     return steady, scale * (1.0 + best + step_ratio), 2e6 * math.sqrt(variance)
 

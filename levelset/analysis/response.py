@@ -15,6 +15,7 @@ import numpy as np
 from levelset.analysis.octaves import exact_frequencies
 from levelset.analysis.periodic import Heard, KnownLines, hear
 from levelset.analysis.result import Void
+from levelset.analysis.stray_lines import standing_alone, tones_apart
 from levelset.quantity import Quantity
 from levelset.units import DB_PER_NEPER
 
@@ -122,8 +123,8 @@ def read_response(
     through = np.ones(number.size, dtype=np.complex128)
     if response is not None:
         through = response(number / known.period_s)
-    square = np.square(np.abs(heard.phasors(number)))
-    noise = heard.noise_power(number)
+    phasor, noise = tones_apart(heard, number, heard.noise_power(number))
+    square = np.square(np.abs(phasor))
     products = _Products.of(heard, number)
     # A product that falls on a tone is as large as those beside it; its phase is unknown.
     error = noise + products.beside(number)
@@ -192,12 +193,19 @@ class _Products:
             apart = np.abs(hz - mains * np.maximum(np.rint(hz / mains), 1.0))
             clear &= apart > np.minimum(reach, 3.0)
         clear &= ~np.isin(every, tones)
+        square = np.square(np.abs(heard.phasors(every)))
+        for order in (0, 1):
+            # A line of whine or hum stands alone; distortion of many tones does not.
+            chosen = np.flatnonzero(clear & (every % 2 == order))
+            number = every[chosen]
+            lines = standing_alone(number, square[chosen], NEIGHBOURS_HZ)
+            clear[chosen[lines]] = False
         number = every[clear]
         places = np.unique(np.clip(np.rint(np.geomspace(number[0], number[-1], 200)), 1, None))
         noise = heard.noise_power(places.astype(np.intp))
         return cls(
             number,
-            np.square(np.abs(heard.phasors(number))),
+            square[clear],
             np.interp(np.log(number), np.log(places), noise),
             tones,
         )

@@ -21,6 +21,7 @@ from levelset.procedures.common import (
     tone_spec,
     void_guidance,
 )
+from levelset.procedures.covered import CoveredWatch, one_click_up
 from levelset.procedures.facts import Facts
 from levelset.procedures.input_level import calibration_track, full_scale_volts_peak
 from levelset.procedures.protocol import (
@@ -35,6 +36,7 @@ from levelset.procedures.protocol import (
     Procedure,
 )
 from levelset.procedures.steady import LevelWatch, over_limit
+from levelset.procedures.what_plays import WhatPlays
 from levelset.quantity import Quantity
 from levelset.units import SQRT2
 
@@ -159,6 +161,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     patience = Patience("The tone did not become loud enough to calibrate with")
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD")
     shown, stays = guidance, 0
+    what, covered, taken = WhatPlays(spec.output), CoveredWatch(), False
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
         if isinstance(event, Answer):
@@ -171,9 +174,15 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         leg = tip_a_of(event)
         watch.add(leg)
         patience.wait(leg)
-        shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act)
+        heard: str = yield from what.look(leg)
+        shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act, heard)
         if not watch.new_level or leg.tone.amplitude_fs is None:
+            if volume < plan.source.max_volume and not taken and covered.look(leg, heard):
+                volume += 1
+                guidance = shown = one_click_up(volume)
+                patience.progress()
             continue
+        taken = True
         judged = leg.tone.amplitude_fs.value >= JUDGED_FS
         if judged and over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
             yield Ask(

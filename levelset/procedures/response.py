@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from levelset.analysis.response import ResponseReading
 from levelset.ports.base import Point
-from levelset.probe.stretch_reading import StretchReading, plain
+from levelset.probe.stretch_reading import StretchReading, StretchSpec, plain
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     Steps,
@@ -19,12 +22,14 @@ from levelset.procedures.common import (
 from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Finish, Procedure
 from levelset.procedures.stretching import (
     let_settle,
+    listen_once,
     listen_until_good,
     stretch_spec,
     whole_periods_s,
 )
 from levelset.signals.catalogue import RESPONSE, RESPONSE_PEAK_DBFS
 from levelset.signals.multitone import response_tones
+from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:
     from levelset.analysis.response_change import ResponseChange
@@ -37,6 +42,12 @@ FRACTION = 3
 PERIODS = 4
 QUIET_BELOW = 8
 """The quiet volume is at least so many numbers below the loud one, where there are as many."""
+CLEAR_DB = 0.1
+"""Median uncertainty of the curve up to which a volume is not too low, dB."""
+STEP_DB = 2.0
+"""Of a volume whose steps are not known (common practice, no source)."""
+LOUDER_STEPS, MOST_RAISES = 5, 3
+"""By so many numbers at most the volume goes up where it is, and how often."""
 
 
 def response_track() -> PeriodicTones:
@@ -71,7 +82,10 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     yield from set_volume(quiet_volume)
     yield from start_tone(response_track(), plan)
     yield from let_settle(kind)
-    quiet, quiet_found = yield from _read(quiet_volume, kind)
+    most = plan.source.max_volume if loud_volume is None else loud_volume - QUIET_BELOW
+    step_db = STEP_DB if clean is None else float(clean["step_db"] or STEP_DB)
+    quiet, quiet_found = yield from _read_quiet(quiet_volume, most, step_db, kind)
+    quiet_volume = quiet["volume"]
     loud: dict[str, Any] | None = None
     loud_found: ResponseReading | None = None
     if loud_volume is not None and loud_volume > quiet_volume:
@@ -96,17 +110,47 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     )
 
 
+def _read_quiet(volume: int, most: int, step_db: float, kind: OutputKind) -> Steps:
+    """Read at a low volume, and at higher ones up to ``most`` while noise covers the tones."""
+    for _ in range(MOST_RAISES):
+        if volume >= most:
+            break
+        reading: StretchReading = yield from listen_once(_spec(kind), _hold(volume))
+        louder = _louder_steps(reading.found, step_db)
+        if louder == 0:
+            return (yield from _accept(reading, volume))
+        volume = min(volume + louder, most)
+        yield from set_volume(volume)
+    return (yield from _read(volume, kind))
+
+
+def _louder_steps(found: Any, step_db: float) -> int:
+    """Return by how many numbers a curve is too low; the uncertainty goes with the level."""
+    if not isinstance(found, ResponseReading) or found.bands is None:
+        return LOUDER_STEPS
+    short_db = db_from_ratio(float(np.median(found.bands.u_db)) / CLEAR_DB)
+    return min(max(math.ceil(short_db / max(step_db, 0.5)), 0), LOUDER_STEPS)
+
+
 def _read(volume: int, kind: OutputKind) -> Steps:
-    spec = stretch_spec(
+    return (yield from _accept((yield from listen_until_good(_spec(kind), _hold(volume))), volume))
+
+
+def _spec(kind: OutputKind) -> StretchSpec:
+    return stretch_spec(
         "response",
         whole_periods_s(response_track().period_s, PERIODS),
         kind,
         peak_dbfs=RESPONSE_PEAK_DBFS,
         fraction=FRACTION,
     )
-    reading: StretchReading = yield from listen_until_good(
-        spec, f"Hold the tips still: the response at volume {volume}."
-    )
+
+
+def _hold(volume: int) -> str:
+    return f"Hold the tips still: the response at volume {volume}."
+
+
+def _accept(reading: StretchReading, volume: int) -> Steps:
     found = reading.found
     assert isinstance(found, ResponseReading)
     seq: int = yield Accept(reading, "response", {"volume": volume})

@@ -17,6 +17,7 @@ from levelset.procedures.common import (
     settle,
     void_guidance,
 )
+from levelset.procedures.covered import CoveredWatch, one_click_up
 from levelset.procedures.protocol import (
     Accept,
     Act,
@@ -101,7 +102,8 @@ class VolumeClimb:
         clipping = ClippingWatch(self._plan.limit_percent)
         patience = Patience("The level did not follow the volume")
         what = WhatPlays(self._spec.output)
-        undecided = 0
+        undecided, most = 0, self._plan.source.max_volume
+        covered = CoveredWatch()
         void: Guidance | None = None
         self.number_known = False
         while True:
@@ -118,6 +120,10 @@ class VolumeClimb:
             void = None if one.tone.void is None else void_guidance(one, guidance.act, heard)
             if not watch.new_level:
                 undecided = 0
+                if volume < most and not self.curve and covered.look(one, heard):
+                    volume += 1
+                    void = one_click_up(volume)
+                    patience.progress()
                 continue
             undecided += clipping.suspected
             over = clipping.confirmed or undecided >= UNDECIDED_READINGS

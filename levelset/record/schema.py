@@ -49,7 +49,7 @@ __all__ = [  # what stands in the module beside this one is part of the definiti
     "TouchData",
 ]
 
-ANALYSIS_VERSION = 2
+ANALYSIS_VERSION = 3
 """Raised whenever the analysis may give other numbers for the same capture."""
 
 JOB_SCHEMA = 2

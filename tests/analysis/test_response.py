@@ -102,6 +102,53 @@ def test_distortion_between_the_tones_by_its_order():
     assert clean.odd_percent.value < 2 * clean.odd_percent.u
 
 
+def disturbance(kind, rms):
+    """Hum by an inexact mains frequency, or whine of an alternator: five lines of each."""
+    base_hz, numbers, sizes = {
+        "hum": (59.97, [1, 2, 3, 4, 5], [1.0, 0.6, 0.4, 0.15, 0.2]),
+        "whine": (86.43, [1, 2, 3, 6, 12], [0.5, 0.25, 0.2, 1.0, 0.35]),
+        # Exactly on multiples of the tones' base frequency, where distortion falls too.
+        "whine on the grid": (96.0, [1, 2, 3, 6, 12], [0.5, 0.25, 0.2, 1.0, 0.35]),
+    }[kind]
+    size = np.array(sizes) * rms * math.sqrt(2.0 / np.sum(np.square(sizes)))
+    turns = np.outer(np.array(numbers) * base_hz, np.arange(FRAMES) / RATE)
+    return size @ np.sin(2 * np.pi * turns)
+
+
+@pytest.mark.parametrize("kind", ["hum", "whine", "whine on the grid"])
+@pytest.mark.parametrize("below_db", [20.0, 0.0])
+def test_hum_and_whine_are_no_distortion(kind, below_db):
+    x = played(np.ones(HZ.size), 50.0, seed=3)
+    x = x + disturbance(kind, np.std(x) * 10 ** (-below_db / 20))
+    reading = read_response(x, RATE, KNOWN)
+    for found in (reading.even_percent, reading.odd_percent):
+        assert found.value < found.u < 0.1
+    # A line beside a tone is taken off, and where it cannot be the uncertainty says so.
+    error = np.abs(reading.bands.level_db - np.median(reading.bands.level_db))
+    assert error.max() < 0.1
+    assert np.mean(error <= reading.bands.u_db + 0.005) > 0.9
+
+
+def test_distortion_is_seen_beside_hum_and_whine():
+    x = played(np.ones(HZ.size), 60.0)
+    alone = read_response(x + 0.05 * x**2, RATE, KNOWN).even_percent
+    x = x + 0.05 * x**2 + disturbance("hum", 0.1 * np.std(x)) + disturbance("whine", np.std(x))
+    assert read_response(x, RATE, KNOWN).even_percent.value == pytest.approx(alone.value, rel=0.05)
+
+
+@pytest.mark.parametrize("off_bins", [0.3, 0.8, 1.4])
+def test_a_line_beside_a_tone_is_taken_off(off_bins):
+    """Closed form: the tones are flat, so that every tone has the same level."""
+    at = int(np.argmin(np.abs(HZ - 433.0)))
+    x = played(np.ones(HZ.size), 60.0, ppm=0.0)
+    t = np.arange(FRAMES) / RATE
+    line = 0.3 * KNOWN.amplitude_fs[at] * np.sin(2 * np.pi * (HZ[at] + off_bins / 4) * t + 1.0)
+    tones = read_response(x + line, RATE, KNOWN).tones
+    assert abs(tones.level_db[at]) < max(0.02, tones.u_db[at])
+    assert tones.u_db[at] < 0.2
+    assert np.abs(np.delete(tones.level_db, at)).max() < 0.02
+
+
 def test_noise_beside_the_tones():
     reading = read_response(played(np.ones(HZ.size), 40.0), RATE, KNOWN)
     # White noise over the tones' band of 20 kHz of the 24 kHz that there are.

@@ -15,8 +15,9 @@ from levelset.plan.job import JobPlan, MeterSpec, ProbePlan, SourcePlan, plan_ch
 from levelset.plan.target import Rating
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.probe.stretch import KindReading, TwoTapsReading
-from levelset.probe.stretch_reading import StretchReading
+from levelset.probe.stretch_reading import StretchReading, StretchSpec
 from levelset.procedures.clean_volume import clean_volume, held_from
+from levelset.procedures.covered import MOST_CLICKS, CoveredWatch
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.input_match import input_match
 from levelset.procedures.protocol import (
@@ -235,6 +236,8 @@ class MadeSource:
         What counts as distortion and does not grow with the level, V.
     distortion_percent : float
         Distortion at any level, %.
+    covered_below : int
+        At lower numbers the level never comes to rest.
     """
 
     def __init__(
@@ -245,7 +248,9 @@ class MadeSource:
         most=30,
         disturbance_v=0.0,
         distortion_percent=0.05,
+        covered_below=0,
     ):
+        self._covered_below = covered_below
         self._disturbance_v, self._distortion_percent = disturbance_v, distortion_percent
         self.volume, self.most = 10, most
         self._volts, self._clip_v, self._clicks = volts, clip_v, clicks
@@ -254,6 +259,10 @@ class MadeSource:
 
     def reading(self, spec):
         self._time_s += 0.25
+        if self.volume < self._covered_below:
+            tone = ToneResult(void=Void("unsteady", "The level moves by 2.0 dB."))
+            one = Reading("pair", self._time_s, 0.25, tone, None, None)
+            return TipsReading(FRAMES, spec, (one, one), one)
         volts = self._volts(self.volume, spec.expected_hz)
         over_db = 20.0 * math.log10(volts / self._clip_v) if volts > self._clip_v else None
         state = "clean" if over_db is None else "hard_clipping"
@@ -273,6 +282,8 @@ class MadeSource:
 
     def __call__(self, instruction):
         match instruction:
+            case Listen(spec=StretchSpec() as spec):
+                return stretch(spec, KindReading("steady", "", may_be_measured=True))
             case Listen(spec=spec, guidance=guidance, offers=offers):
                 return self._listen(spec, guidance, {offer.word for offer in offers})
             case Ask(act=act, answer=kind):
@@ -364,6 +375,34 @@ def test_whine_beside_a_low_level_is_no_distortion_of_the_source():
     # 0.5 V rises to 6 V after 21.6 dB: 20 is clean, 21 is not.
     assert (ended, climb.curve[-1].volume) == ("clipping", 21)
     assert climb.noisy == 8  # up to 17: 2.51 V, 1.2 %
+
+
+def test_a_first_level_that_hum_covers_is_left_upwards_click_by_click():
+    source = MadeSource(steps_of(1.5), clip_v=2.0, covered_below=15)
+    climb, ended = climbed(source)
+    assert (ended, [point.volume for point in climb.curve]) == ("clipping", [15, 16, 17, 18, 19])
+
+
+def test_a_level_that_never_comes_to_rest_is_not_turned_up_for_ever():
+    source = MadeSource(steps_of(1.5), covered_below=31)
+    with pytest.raises(StepFailed, match="moves by 2"):
+        climbed(source)
+    assert source.volume == 10 + MOST_CLICKS
+
+
+def test_no_click_helps_where_something_else_plays_or_the_input_is_too_loud():
+    watch = CoveredWatch()
+
+    def look(code, heard=""):
+        tone = ToneResult(void=Void(code, "No."))
+        wanted = [
+            watch.look(Reading("pair", 0.25 * n, 0.25, tone, None, None), heard) for n in range(100)
+        ]
+        return any(wanted)
+
+    assert not look("overload")
+    assert not look("no_tone", "Music plays.")
+    assert look("no_tone")
 
 
 def test_distortion_that_stays_is_no_noise():

@@ -1,0 +1,58 @@
+"""A first level that does not come to rest: the volume is too low for the hum and noise there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from levelset.procedures.protocol import Act, Guidance
+
+if TYPE_CHECKING:
+    from levelset.probe.reading import Reading
+
+COVERED_S = 6.0
+"""A first level that does not come to rest for so long counts as covered, s."""
+MOST_CLICKS = 12
+"""So many clicks up at most: then something else is wrong."""
+COVERING = ("unsteady", "no_tone")
+"""What a tone looks like beside hum, whine or noise of its own size."""
+
+
+class CoveredWatch:
+    """Tells when to turn up by a click before the first level was taken."""
+
+    def __init__(self) -> None:
+        self._since_s: float | None = None
+        self._clicks = 0
+
+    def look(self, one: Reading, heard: str = "") -> bool:
+        """Take a reading that is no settled level; True where one click more is wanted.
+
+        Parameters
+        ----------
+        one : Reading
+            The reading.
+        heard : str
+            What is known to play in place of the tone: then no click helps.
+        """
+        void = one.tone.void
+        if heard or (void is not None and void.code not in COVERING):
+            self._since_s = None
+            return False
+        if self._since_s is None:
+            self._since_s = one.start_s
+        if one.start_s - self._since_s <= COVERED_S or self._clicks >= MOST_CLICKS:
+            return False
+        self._since_s = None
+        self._clicks += 1
+        return True
+
+
+def one_click_up(volume: int) -> Guidance:
+    """Ask for the volume one click higher, and say why."""
+    return Guidance(
+        "The level does not come to rest: hum, whine or noise may be as strong as so low a tone. "
+        "Check that the track plays, then turn the volume up one click.",
+        Act("volume_up_one", value=float(volume)),
+        headline=f"NEXT: {volume}",
+        direction="up",
+    )
