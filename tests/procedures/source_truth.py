@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from levelset.signals.which_wire import which_wire_track
+
 BASE: dict[str, Any] = {
     "max_volume": 32,
     "db_per_step": 1.5,
@@ -192,6 +194,38 @@ def true_clean(source: dict[str, Any], bass_hz: float = BASS_TONE_HZ) -> int:
         if all(peak_v(source, hz, volume) <= source["clip_volts_peak"] for hz in tones):
             return volume
     return 0
+
+
+UNSEEN_DB = 0.05
+"""A tone that reaches the clip point by less has tops flat by 0.6 % of their height and some 0.1 %
+more distortion, a tenth of the limit: such a volume may be called clean."""
+
+
+def clean_answers(source: dict[str, Any]) -> set[int]:
+    """Return the volumes that are right: one, two where a tone only just reaches the clip point."""
+    higher = {**source, "clip_volts_peak": source["clip_volts_peak"] * 10.0 ** (UNSEEN_DB / 20.0)}
+    return {true_clean(source), true_clean(higher)}
+
+
+OWN_NOISE_V = 100.0 * 1.5 * 1e-5
+"""Noise of the pair by the car file: two inputs of -100 dBFS behind dividers of 100, V RMS."""
+
+
+def wire_snr_db(source: dict[str, Any], volume: int) -> float:
+    """Return the level of the coded track of the strongest channel over all that is no signal, dB.
+
+    Noise, hum, whine and the input's own noise together; other channels are signal.
+    """
+    track = which_wire_track(2)
+    mix = source.get("channels", {source.get("channel", "left"): 1.0})
+    name = max(mix, key=lambda name: abs(mix[name]))
+    hz, amplitude_fs, _ = np.array(track.parts[track.channels.index(name)].sines).T
+    gain = 10.0 ** (response_db(source, hz, volume) / 20.0)
+    fs = math.sqrt(0.5 * float(np.square(amplitude_fs * gain).sum()))
+    fs *= abs(mix[name]) / sum(abs(ratio) for ratio in mix.values())
+    below_db = (source["max_volume"] - volume) * source["db_per_step"]
+    volts = fs * source["volts_rms_at_max"] * math.sqrt(2.0) * 10.0 ** (-below_db / 20.0)
+    return 20.0 * math.log10(volts / math.hypot(noise_v_rms(source), OWN_NOISE_V))
 
 
 def noise_v_rms(source: dict[str, Any]) -> float:
