@@ -50,20 +50,21 @@ class Quantity:
         """Return the quantity times an exact factor, in another unit."""
         return Quantity(self.value * factor, self.u * abs(factor), unit)
 
-    def text(self, *, signed: bool = False) -> str:
+    def text(self, *, signed: bool = False, finest: int = 6) -> str:
         """Return value and uncertainty for a person: the uncertainty with two digits.
 
-        Volts below 1 V are shown in mV. At most six decimals; with ``signed`` a plus is shown.
+        Volts below 1 V are shown in mV. At most ``finest`` decimals, six or fewer: an uncertainty
+        below the last one is shown as that; with ``signed`` a plus is shown.
         """
         if self.unit == "V" and abs(self.value) + self.u < 1.0:
-            return self.scaled(1e3, "mV").text(signed=signed)
-        places = 6
+            return self.scaled(1e3, "mV").text(signed=signed, finest=finest)
+        places = finest
         if self.u >= 1e-6:
-            places = min(6, max(0, 1 - math.floor(math.log10(self.u))))
+            places = min(finest, max(0, 1 - math.floor(math.log10(self.u))))
         # Adding 0.0 takes the sign from a zero.
         value = round(self.value, places) + 0.0
         sign = "+" if signed and value > 0.0 else ""
-        return f"{sign}{value:.{places}f} ± {max(self.u, 1e-6):.{places}f} {self.unit}".rstrip()
+        return f"{sign}{value:.{places}f} ± {max(self.u, 10.0**-finest):.{places}f} {self.unit}".rstrip()
 
     def as_json(self) -> dict[str, float]:
         """Return ``{"value": ..., "u": ...}``, the form in every file and output."""

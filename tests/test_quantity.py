@@ -28,6 +28,8 @@ def test_text(value, u, unit, text):
 def test_sign():
     assert Quantity(0.123, 0.1, "dB").text(signed=True) == "+0.12 ± 0.10 dB"
     assert Quantity(-0.123, 0.1, "dB").text(signed=True) == "-0.12 ± 0.10 dB"
+    assert Quantity(0.0001, 0.0016, "dB").text(signed=True, finest=2) == "0.00 ± 0.01 dB"
+    assert Quantity(0.0061, 0.0016, "V").text(finest=1) == "6.1 ± 1.6 mV"
 
 
 @pytest.mark.parametrize(("value", "u"), [(math.nan, 0.1), (1.0, math.inf), (1.0, -0.1)])

@@ -52,5 +52,19 @@ def open_screen(start: Callable[[], Session] | None) -> None:
         open_live=lambda folder, device, output, calibration: open_live_session(
             folder, device=device, output=output, rate_hz=RATE_HZ, calibration=calibration
         ),
+        list_devices=_device_lines,
         start=session,
     ).run()
+
+
+def _device_lines() -> list[str]:
+    """Return a line for each sound device, those that can be used first."""
+    from levelset.ports.audio_process import devices
+
+    listed = sorted(devices().devices, key=lambda device: device.use == "refused")
+    return [
+        f"{device.name}: {device.inputs} in, {device.outputs} out"
+        if device.use != "refused"
+        else f"not used: {device.name}: {'; '.join(device.reasons)}"
+        for device in listed
+    ]

@@ -210,7 +210,7 @@ def two_taps_sentence(found: TwoTapsReading) -> str:
     }[two.polarity]
     level, delay_ms = two.level_db, two.delay_s.scaled(1e3, "ms")
     sentence = (
-        f"Two taps of {same}, {polarity}. Tip B is {level.text(signed=True)} against tip A, "
+        f"Two taps of {same}, {polarity}. Tip B is {level.text(signed=True, finest=2)} against tip A, "
         f"{_late(delay_ms)}."
     )
     if two.bass_db is not None and two.bass_if_reversed_db is not None:
@@ -223,6 +223,6 @@ def two_taps_sentence(found: TwoTapsReading) -> str:
 
 def _late(delay_ms: Quantity) -> str:
     if abs(delay_ms.value) <= delay_ms.u:
-        return f"not delayed (within {delay_ms.u:.2f} ms)"
+        return f"not delayed (within {max(delay_ms.u, 0.01):.2f} ms)"
     side = "later" if delay_ms.value > 0.0 else "earlier"
     return f"{abs(delay_ms.value):.2f} ms {side} (± {delay_ms.u:.2f} ms)"

@@ -58,6 +58,8 @@ class LevelsetApp(App[None]):
     open_live : callable
         Opens a job for measuring with a sound card: folder, and the names of input, output and
         stored calibration, each None where none was given.
+    list_devices : callable
+        Returns a line for each sound device; may take seconds.
     start : Session or None
         A session to open at once; None shows the jobs.
     charset : {"braille", "ascii"} or None
@@ -82,6 +84,7 @@ class LevelsetApp(App[None]):
         new_job: Callable[[Path], Path],
         new_job_of_text: Callable[[str], Path],
         open_live: Callable[[Path, str | None, str | None, str | None], Session],
+        list_devices: Callable[[], Sequence[str]] = tuple,
         start: Session | None = None,
         charset: Charset | None = None,
     ) -> None:
@@ -91,6 +94,7 @@ class LevelsetApp(App[None]):
         self.new_job = new_job
         self.new_job_of_text = new_job_of_text
         self.open_live = open_live
+        self.list_devices = list_devices
         self.made: Path | None = None
         self.charset: Charset = charset or suited_charset(sys.stdout.encoding, os.environ)
         self.person: ScreenPerson | None = None
@@ -120,6 +124,8 @@ class LevelsetApp(App[None]):
     def open(self, session: Session) -> None:
         """Show the plan of a session, or the steps of one that was begun before."""
         self._session = session
+        # Another car's hands wait until they are asked.
+        self.person = None
         begun = any(entry.step is not None for entry in session.agenda())
         self.push_screen(StepsScreen(session) if begun else PlanScreen(session))
 

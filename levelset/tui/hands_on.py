@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from levelset.ports.base import Point
-from levelset.tui.renderables.wording import flowed, head_lines, point_words
+from levelset.tui.renderables.wording import flowed, head_lines, point_mark
 
 if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
@@ -205,12 +205,15 @@ class HandsOn:
                 *head_lines(title, f"volume {self._levers.shown_volume()}", width),
                 keys[:width],
             ]
+        volume = self._levers.shown_volume()
         key = None if act is None else DOES.get(act.verb)
         if act is not None and act.verb in METER_VERBS and act.red is None:
             key = None  # a question about a reading, not the reading
+        elif act is not None and act.verb == "set_volume" and act.value == volume:
+            key = "it stands there, press enter"
         hint = "" if key is None else f": {key}"
-        state = f"volume {self._levers.shown_volume()} · {self.said}"
-        tips = f"A: {point_words(self._tips['A'])} · B: {point_words(self._tips['B'])}"
+        state = f"volume {volume} · {self.said}"
+        tips = f"tip A: {point_mark(self._tips['A'])} · tip B: {point_mark(self._tips['B'])}"
         playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
         return [
             "─" * width,

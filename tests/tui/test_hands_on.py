@@ -24,7 +24,7 @@ def test_what_the_hands_did_is_remembered():
     hands.watched(Act("play_track", signal=Signal("set-bass", "a test", ())))
     hands.watched(Act("start_engine"))
     text = "\n".join(hands.lines(None, 80, watching=False))
-    assert "A: the tap, positive" in text
+    assert "tip A: tap +" in text
     assert "player: set-bass · engine on" in text
     hands.watched(Act("stop_track"))
     assert "player: off" in "\n".join(hands.lines(None, 80, watching=False))
@@ -55,3 +55,15 @@ def test_one_key_does_what_is_asked_else_the_opposite_of_what_is():
         ("engine", True),
     ]
     assert "press f" in hands.lines(Act("filters_on"), 80, watching=False)[1]
+
+
+def test_the_key_that_is_asked_for_is_never_cut_off():
+    hands = HandsOn(Display(), PLAN)
+    hands.said = "the meter shows 12.53 V DC"
+    plus = Point("battery", "positive")
+    for width in (60, 80, 120):
+        text = "\n".join(hands.lines(Act("read_dc_meter", red=plus), width, watching=False))
+        assert "press m, type what it shows" in text
+        assert "the meter shows 12.53 V DC" in text
+    # A question about a reading is no reading.
+    assert "press m" not in hands.lines(Act("read_dc_meter"), 80, watching=False)[1]

@@ -1,5 +1,7 @@
 """What is drawn, as strings."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tui_scenes import (
@@ -16,7 +18,8 @@ from tui_scenes import (
     reading,
 )
 
-from levelset.procedures.protocol import Offer
+from levelset.ports.base import Point
+from levelset.procedures.protocol import Act, Offer
 from levelset.quantity import Quantity
 from levelset.tui.renderables.band import SHAPES, band_lines, band_of
 from levelset.tui.renderables.bar import input_bar, level_bar
@@ -25,15 +28,17 @@ from levelset.tui.renderables.curve import curve_plot, curve_table
 from levelset.tui.renderables.digits import arrow, digits
 from levelset.tui.renderables.gauge import gauge_height, gauge_lines, shown_number
 from levelset.tui.renderables.offers import TAKEN, offer_keys
-from levelset.tui.renderables.pages import key_lines, plan_lines, step_lines
+from levelset.tui.renderables.pages import in_short, key_lines, plan_lines, step_lines
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.plots import Raster, period_picture, transfer_picture
-from levelset.tui.renderables.which import legs_line, shown_reading
+from levelset.tui.renderables.which import current, legs_line, shown_reading
 from levelset.tui.renderables.wording import (
+    act_lines,
     both_ends,
     db,
     flowed,
     head_lines,
+    moment,
     percent,
     plus_minus,
     thd,
@@ -351,3 +356,32 @@ def test_result_page_and_keys():
     keys = [("esc", "stop"), ("x", "it does not turn any further"), ("r", "again"), ("?", "help")]
     assert key_lines(keys, 80) == ["esc stop   x it does not turn any further   r again   ? help"]
     assert key_lines(keys, 45) == ["esc stop   x it does not turn any further", "r again   ? help"]
+
+
+def test_a_reading_of_something_else_is_not_shown():
+    assert current(CLEAN) is CLEAN
+    listen = CLEAN.instruction
+    other = replace(CLEAN, instruction=replace(listen, spec=replace(listen.spec, output="bridged")))
+    assert current(other).reading is None
+    assert current(other).instruction is other.instruction
+
+
+def test_places_are_told_apart():
+    tap, second = Point("source", "positive"), Point("source", "positive", "second")
+    act = Act("place_tips", tip_a=tap, tip_b=second)
+    assert act_lines(act) == ["tip A → the tap, positive", "tip B → the other tap, positive"]
+    # Taken off or touching each other: the sentence says it.
+    assert act_lines(Act("place_tips", tip_a=Point("open"), tip_b=Point("open"))) == []
+
+
+def test_result_begins_with_what_was_set_and_what_is_to_be_looked_at():
+    failed = replace(STEPS[0], outcome="failed", sentence="No tone came.")
+    text = in_short([*STEPS, failed], 78)
+    assert text[0] == STEPS[1].sentence
+    assert text[1].startswith("FAILED: find the clean volume. No tone came.")
+    assert in_short([STEPS[0]], 78) == []
+
+
+def test_time_to_the_minute():
+    assert moment("2031-04-02T10:11:12.345Z") == "2031-04-02 10:11 UTC"
+    assert moment("") == ""

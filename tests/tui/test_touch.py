@@ -128,3 +128,11 @@ def test_changing_the_tips_over_is_asked_with_yes_and_no():
 
     run_with(app, scenario)
     assert "tips changed over?" in texts[0]
+
+
+def test_before_there_are_volts_the_number_is_how_far_the_touch_is():
+    assert touch_number(NOT_QUIET) == ("40", "%", "")
+    assert touch_number(touch("building", 0.64)) == ("64", "%", "")
+    assert touch_number(BUILDING)[:2] == ("6.310", "V")
+    assert touch_number(QUIET)[:2] == ("--.--", "V")
+    assert touch_number(touch("done", 1.0, void=LOST))[:2] == ("--.--", "V")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from levelset.plan.supply import feeds
+from levelset.procedures.facts import DONE
 from levelset.tui.renderables.plan_rows import listed
 from levelset.tui.renderables.wording import (
     OUTCOMES,
@@ -128,10 +129,12 @@ def _channel_lines(channel: ChannelPlan, width: int) -> list[str]:
 def target_line(channel: ChannelPlan, width: int) -> str:
     """Return a channel in one line: load, target and what limits it."""
     target = channel.target
-    return (
+    text = (
         f"{channel.name}: {number(channel.net_load_ohm)} ohm net, target "
-        f"{volts(target.volts_rms)}, {watts(target.power_w)}, by {LIMITS[target.limited_by]}"
-    )[:width]
+        f"{volts(target.volts_rms)}, {watts(target.power_w)}"
+    )
+    why = f"{text}, by {LIMITS[target.limited_by]}"
+    return why if len(why) <= width else text[:width]
 
 
 def job_line(job: JobRow) -> str:
@@ -179,6 +182,22 @@ def step_lines(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
         lines.append(f"{outcome:<14}{about}"[:width])
         lines += [f"{'':14}{part}" for part in wrapped(step.sentence, width - 14)]
     return lines
+
+
+IN_SHORT = ("gain", "verify")
+
+
+def in_short(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
+    """Return what was set and found, and which steps are to be looked at again; may be nothing."""
+    said = [one.sentence for one in steps if one.procedure in IN_SHORT and one.outcome in DONE]
+    if not said:
+        return []
+    for one in steps:
+        if one.outcome not in DONE:
+            where = "" if one.channel is None else f"{one.channel}: "
+            outcome = OUTCOMES.get(one.outcome, one.outcome.upper())
+            said.append(f"{outcome}: {where}{procedure_words(one.procedure)}. {one.sentence}")
+    return [*(line for text in said for line in wrapped(text, width)), ""]
 
 
 def agenda_line(entry: Entry, width: int) -> str:

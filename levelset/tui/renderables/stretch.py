@@ -115,8 +115,8 @@ def _two_taps(reading: StretchReading, width: int, height: int, charset: Charset
         return []
     lines = [
         f"tip A {a.channel}, tip B {b.channel}",
-        f"level  {two.level_db.text(signed=True)} (B less A)",
-        f"delay  {two.delay_s.scaled(1e3, 'ms').text(signed=True)} (B after A)",
+        f"level  {two.level_db.text(signed=True, finest=2)} (B less A)",
+        f"delay  {two.delay_s.scaled(1e3, 'ms').text(signed=True, finest=3)} (B after A)",
     ]
     if two.bass_db is not None and two.bass_if_reversed_db is not None:
         lines.append(

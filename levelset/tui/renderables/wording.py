@@ -145,6 +145,15 @@ def point_words(point: Point | None) -> str:
     return f"{where}, {point.leg}"
 
 
+def point_mark(point: Point | None) -> str:
+    """Return where a tip is in a word or two, such as ``bass +``."""
+    if point is None or point.place == "open":
+        return "nothing"
+    where = {"battery": "battery", "source": "tap" if point.channel is None else "other tap"}
+    sign = "+" if point.leg == "positive" else "-"
+    return f"{where.get(point.place, point.channel)} {sign}"
+
+
 def act_lines(act: Act) -> list[str]:
     """Return where tips and meter leads go, one line each; empty where none is moved."""
     if act.verb == "place_tips":

@@ -149,7 +149,7 @@ class MeasureScreen(FormScreen):
     """Asks for the sound card with which a recorded job is measured."""
 
     LABELS = (
-        "Input device: a part of its name from levelset devices. Empty: the only usable one.",
+        "Input device: a part of its name. Empty: the only one that can be used.",
         "Output device for levelset's own tones. Empty: none.",
         "Calibration from the store, by its name. Empty: calibrate in this job.",
     )
@@ -158,6 +158,27 @@ class MeasureScreen(FormScreen):
         super().__init__()
         self._job = job
         self._opening = False
+        self._devices: Sequence[str] = ("Looking for sound devices ...",)
+
+    def body(self) -> ComposeResult:
+        """Yield the lines to type, then the devices there are."""
+        yield from super().body()
+        yield Drawn(self._device_lines, classes="devices")
+
+    def on_mount(self) -> None:
+        """Look for the devices beside the screen."""
+        super().on_mount()
+        self.aside(self.levelset.list_devices, self._listed, "devices")
+
+    def _listed(self, found: Sequence[str] | LevelsetError) -> None:
+        if isinstance(found, LevelsetError):
+            self._devices = (f"{found.what}: {found.todo}.",)
+        else:
+            self._devices = found or ("No sound device: plug in a sound interface.",)
+        self.query_one(".devices", Drawn).refresh(layout=True)
+
+    def _device_lines(self, width: int, _: int) -> list[str]:
+        return ["", "Sound devices", *(f"  {one}"[:width] for one in self._devices)]
 
     def head(self) -> tuple[str, str]:
         """Return the head."""

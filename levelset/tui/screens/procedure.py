@@ -158,7 +158,7 @@ class ProcedureScreen(LevelScreen):
         if self._budget:
             keys.append(("u", "pictures" if self._explaining else "uncertainty"))
         if self._person.has_hands:
-            keys.append(("w", "take over" if self._person.watching else "watch the hands"))
+            keys.append(("w", "take over" if self._person.watching else "watch"))
         return [*keys, ("?", "help")]
 
     def _gauge(self, width: int, _height: int) -> list[str]:

@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 
 from levelset.errors import Interrupted, LevelsetError
 from levelset.report.page import write_report
-from levelset.tui.renderables.pages import INVENTED, job_lines, plan_lines, step_lines
+from levelset.tui.renderables.pages import INVENTED, in_short, job_lines, plan_lines, step_lines
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import Drawn, Page, TextScreen
 from levelset.tui.screens.form import MeasureScreen
@@ -117,9 +117,11 @@ class ResultScreen(TextScreen):
         elif self._error is not None:
             lines += [*wrapped(f"ENDED: {self._error.what}.", width)]
             lines += [*wrapped(f"What to do: {self._error.todo}.", width), ""]
+        lines += in_short(self._steps, width) if len(self._steps) > 1 else []
         lines += step_lines(self._steps, width) or ["No step was finished."]
+        next_words = "Report: esc, then r on the page of the job." if self._steps else ""
         # Never wrapped: a path is copied as it stands.
-        return [*lines, "", "record", str(self._session.job_path)]
+        return [*lines, "", *wrapped(next_words, width), "record", str(self._session.job_path)]
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
