@@ -65,7 +65,7 @@ def test_updates_equal_readings_of_the_same_windows(seed):
         for name in ("frequency_hz", "amplitude_fs", "level_dbfs", "total_amplitude_fs"):
             one, two = getattr(mine, name), getattr(theirs, name)
             assert abs(one.value - two.value) < 0.25 * two.u, name
-        # The noise is that of the last complete analysis, at most a window old.
+        # The noise is that of the last complete analysis, at most a second old.
         for name in ("thd_percent", "thd_n_percent"):
             one, two = getattr(mine, name), getattr(theirs, name)
             if two is not None:

@@ -213,13 +213,14 @@ class StreamMeter:
         fits = fit_together(self._kept, blocks, started_w, self._order)
         samples = self._kept.window(blocks)
         n = samples.shape[1]
+        totals, energies = self._kept.totals(blocks)
         having = [
-            still_the_tone(fit, started_w, float(x.var()) * n, n)
+            still_the_tone(fit, started_w, alternating, n)
             and wrong_frequency(
                 fit.w * self._rate_hz / _TURN, self._wanted.expected_hz, self._rate_hz / n
             )
             is None
-            for fit, x in zip(fits, samples, strict=True)
+            for fit, alternating in zip(fits, energies - np.square(totals) / n, strict=True)
         ]
         with_tone = [fit for fit, has in zip(fits, having, strict=True) if has]
         if not with_tone:

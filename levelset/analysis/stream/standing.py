@@ -23,8 +23,8 @@ SAME_HARMONICS = 5.0
 SAME_SHARE = 5e-6
 """Part of the fundamental within which they have not either: the least flat top that can be told,
 2.5 degrees to each side, makes harmonics of 2e-5 of it (the Fourier series of its cap)."""
-JUDGED_S = 1.0
-"""Time for which a shape stands at most."""
+STANDS_S = 1.0
+"""Time for which anything stands at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Complete:
             mine.fit.order == fit.order
             and mine.clean.size == n
             and mine.hum is None
-            and end - self.end < n
+            and end - self.end < STANDS_S * self.fitted.rate_hz
             and self.fitted.steady.level_spread <= self.fitted.steady.noise_spread
             and abs(fit.residual_energy / mine.fit.residual_energy - 1.0) < SAME_RESIDUAL
             and abs(abs(fit.phasors[0]) / abs(mine.fit.phasors[0]) - 1.0) < SAME_LEVEL
@@ -65,7 +65,7 @@ class Judged:
         mine = self.fitted.phasors
         if fitted.phasors.size != mine.size or over_limit != self.over_limit:
             return False
-        if end - self.end > JUDGED_S * fitted.rate_hz:
+        if end - self.end >= STANDS_S * fitted.rate_hz:
             return False
         moved = np.abs(_aligned(fitted.phasors) - _aligned(mine))
         scatter = fitted.noise * math.sqrt(2.0 / fitted.parts.clean.size)
