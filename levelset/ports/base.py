@@ -25,6 +25,8 @@ LEASE_S = 0.3
 class Block:
     """Consecutive samples of all input channels.
 
+    A block without frames says that nothing has come for a while and is waited for.
+
     Parameters
     ----------
     samples : ndarray, shape (frames, channels)
@@ -118,7 +120,7 @@ class Port(Protocol):
         ...
 
 
-Place = Literal["open", "battery", "source", "channel"]
+Place = Literal["open", "battery", "source", "processor", "channel"]
 Leg = Literal["positive", "negative"]
 
 
@@ -129,7 +131,8 @@ class Point:
     Parameters
     ----------
     place : Place
-        ``open`` touches nothing; ``source`` is the tap, ``channel`` an amplifier's terminals.
+        ``open`` touches nothing; ``source`` is the tap, ``processor`` an output of the processor
+        or line converter behind it, ``channel`` an amplifier's terminals.
     leg : Leg
         Positive or negative leg or terminal.
     channel : str or None
@@ -165,8 +168,11 @@ class Levers(Protocol):
         """Return the number that the display shows."""
         ...
 
-    def turn_gain(self, channel: str, by_db: float) -> bool:
-        """Turn a gain knob; False when it stands at its end in that direction."""
+    def turn_gain(self, channel: str | None, by_db: float) -> bool:
+        """Turn a gain knob; False when it stands at its end in that direction.
+
+        None is the level control of the processor or line converter.
+        """
         ...
 
     def touch(self, tip: Literal["A", "B"], point: Point) -> None:

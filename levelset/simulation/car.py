@@ -108,6 +108,39 @@ class SourceTruth:
 
 
 @dataclass(frozen=True, slots=True)
+class ProcessorTruth:
+    """A processor or line converter between the main tap and every amplifier.
+
+    Parameters
+    ----------
+    input_clip_volts_peak, output_clip_volts_peak : float
+        Where its input stage and its output stage clip, V.
+    gain_db : tuple of float
+        Gain at both ends of its level control, dB.
+    noise_millivolts : float
+        White noise at its output, RMS in 20 Hz to 20 kHz, mV.
+    delay_ms : float
+        From its input to its output, ms.
+    polarity : {"normal", "reversed"}
+        Sign of the output.
+    kind : {"processor", "line_converter"}
+        Label: which of both.
+    max_input_volts, max_output_volts : float or None
+        Label: largest clean voltages, RMS in V.
+    """
+
+    input_clip_volts_peak: float
+    output_clip_volts_peak: float
+    gain_db: tuple[float, float]
+    noise_millivolts: float = 0.0
+    delay_ms: float = 0.0
+    polarity: Literal["normal", "reversed"] = "normal"
+    kind: Literal["processor", "line_converter"] = "line_converter"
+    max_input_volts: float | None = None
+    max_output_volts: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AmplifierTruth:
     """One amplifier channel.
 
@@ -295,4 +328,5 @@ class CarTruth:
     interface: InterfaceTruth
     meter: MeterTruth
     supply: SupplyTruth
+    processor: ProcessorTruth | None = None
     checklist: tuple[tuple[str, str], ...] = ()

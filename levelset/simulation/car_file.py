@@ -16,16 +16,17 @@ from levelset.simulation.car import (
     InterfaceTruth,
     MeterTruth,
     ProbeTruth,
+    ProcessorTruth,
     SupplyTruth,
 )
-from levelset.simulation.source_file import source_from
+from levelset.simulation.source_file import MOST_DELAY_MS, source_from
 from levelset.tables import Table
 from levelset.toml_file import read_checked
 
 MOST_CHANNELS = 16
 DEMO = "demo_car.toml"
 _TABLES = ("source", "amplifier", "probe", "interface", "meter", "supply")
-_MAY_LACK = ("checklist",)
+_MAY_LACK = ("processor", "checklist")
 SLOPES_DB_PER_OCTAVE = (6, 12, 18, 24)
 CARRIER_HZ = 400_000.0
 IDLE_RPM = 800.0
@@ -78,13 +79,21 @@ def car_from_document(document: dict[str, Any]) -> CarTruth:
         return Table(f"[{name}]", document[name])
 
     source = source_from(one("source"))
+    processor = _processor(one("processor")) if "processor" in document else None
+    amplifiers = _amplifiers(document["amplifier"], {tap.name for tap in source.taps})
+    if processor is not None and any(amplifier.tap for amplifier in amplifiers):
+        raise UsageError(
+            "an [[amplifier]] has a tap of its own beside the [processor]",
+            "take out the key tap: the processor feeds every amplifier",
+        )
     return CarTruth(
         source=source,
-        amplifiers=_amplifiers(document["amplifier"], {tap.name for tap in source.taps}),
+        amplifiers=amplifiers,
         probe=_probe(one("probe")),
         interface=_interface(one("interface")),
         meter=_meter(one("meter")),
         supply=_supply(one("supply")),
+        processor=processor,
         checklist=_checklist(one("checklist")) if "checklist" in document else (),
     )
 
@@ -190,6 +199,31 @@ def _amplifier(table: Table, taps: set[str]) -> AmplifierTruth:
         input_range_volts=input_range_volts,
         loudspeaker_w=table.number("loudspeaker_w", 0.1, 50_000.0) if has_loudspeaker else None,
         band_hz=table.span("band_hz", 5.0, 20_000.0),
+    )
+
+
+def _processor(table: Table) -> ProcessorTruth:
+    noise_millivolts = table.optional("noise_millivolts", 0.0, 1000.0) or 0.0
+    delay_ms = table.optional("delay_ms", 0.0, MOST_DELAY_MS) or 0.0
+    polarity, kind = "normal", "line_converter"
+    if table.has("polarity"):
+        polarity = table.word("polarity", "normal", "reversed")
+    if table.has("kind"):
+        kind = table.word("kind", "processor", "line_converter")
+    most_in, most_out = (
+        table.optional(key, 0.01, 100.0) for key in ("max_input_volts", "max_output_volts")
+    )
+    table.expect("input_clip_volts_peak", "output_clip_volts_peak", "gain_db")
+    return ProcessorTruth(
+        input_clip_volts_peak=table.number("input_clip_volts_peak", 0.01, 300.0),
+        output_clip_volts_peak=table.number("output_clip_volts_peak", 0.01, 300.0),
+        gain_db=table.span("gain_db", -60.0, 60.0),
+        noise_millivolts=noise_millivolts,
+        delay_ms=delay_ms,
+        polarity=cast(Any, polarity),
+        kind=cast(Any, kind),
+        max_input_volts=most_in,
+        max_output_volts=most_out,
     )
 
 

@@ -15,6 +15,7 @@ from levelset.simulation.contact import Contact
 from levelset.simulation.decimator import ROWS, decimate, oversampling
 from levelset.simulation.interface import Converter
 from levelset.simulation.player import Player
+from levelset.simulation.processor import Processor
 from levelset.simulation.source import Tap
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
 Tip = Literal["A", "B"]
 ALL_TIPS: tuple[Tip, ...] = ("A", "B")
 
-Device = tuple[Literal["source", "channel"], str]
-"""A tap of the source (the main one has no name) or an amplifier channel."""
+Device = tuple[Literal["source", "processor", "channel"], str]
+"""A tap of the source (the main one has no name), the processor, or an amplifier channel."""
 
 EFFICIENCY = 0.8
 """Power at the loads over power from the supply (common practice, no source)."""
@@ -42,8 +43,8 @@ SUPPLY_ROUNDS = 60
 class Car:
     """A simulated car that runs.
 
-    The engine is off, the tips touch nothing, the gains stand at minimum and the volume at its
-    start; filters are on and loudspeakers off.
+    The engine is off, the tips touch nothing, gains and the processor's level stand at minimum and
+    the volume at its start; filters are on and loudspeakers off.
 
     Parameters
     ----------
@@ -66,6 +67,16 @@ class Car:
             name: Tap(source, rate_hz, 0.0, [seed, 5, n])
             for n, (name, source) in enumerate(_taps(truth))
         }
+        self._processor = (
+            None
+            if truth.processor is None
+            else Processor(truth.processor, truth.source, rate_hz, [seed, 6])
+        )
+        self._before: dict[Device, Tap | Processor] = {
+            ("source", name): tap for name, tap in self._taps.items()
+        }
+        if self._processor is not None:
+            self._before["processor", ""] = self._processor
         self._amplifiers = {
             amplifier.name: Amplifier(amplifier, rate_hz, [seed, 2, n])
             for n, amplifier in enumerate(truth.amplifiers)
@@ -77,7 +88,7 @@ class Car:
         self._converter = Converter(truth.interface, seed)
         self._factor = 0
         self._sag: tuple[object, float] = (None, 0.0)
-        self._longest_delay = max(tap.truth.delay_ms for tap in self._taps.values()) * 1e-3
+        self._longest_delay = max(tap.truth.delay_ms for tap in self._all_taps()) * 1e-3
         for amplifier in self._amplifiers.values():
             amplifier.arrive(self._supply_ratio)
 
@@ -90,7 +101,8 @@ class Car:
         if supply.ohm == 0.0 or not loaded:
             return rest_v
         settings = tuple((a.gain_db, a.filters_on, a.load_connected) for a in loaded)
-        key = (rest_v, self.volume, self.muted, self.player.changes, settings)
+        level_db = None if self._processor is None else self._processor.gain_db
+        key = (rest_v, self.volume, self.muted, self.player.changes, level_db, settings)
         if key != self._sag[0]:
             self._sag = key, self._supply_under_load_v(rest_v, loaded)
         return self._sag[1]
@@ -101,6 +113,13 @@ class Car:
         if not self.engine_runs:
             return 0.0
         return self.truth.supply.idle_rpm if self.revs_rpm is None else self.revs_rpm
+
+    @property
+    def processor(self) -> Processor:
+        """The processor; raises UsageError where there is none."""
+        if self._processor is None:
+            raise UsageError("the car has no processor", "give the car file a [processor]")
+        return self._processor
 
     def amplifier(self, channel: str | None) -> Amplifier:
         """Return a channel by its name; raises UsageError where there is none."""
@@ -153,6 +172,9 @@ class Car:
             offset_v = source.offset_millivolts / 1000.0
             # Each leg of a bridged output rests at a part of the supply.
             bias_v = source.bias_volts * self._supply_ratio
+        elif point.place == "processor":
+            _ = self.processor
+            device, kind, offset_v, bias_v = ("processor", ""), "line", 0.0, 0.0
         else:
             truth = self.amplifier(point.channel).truth
             device, kind, bias_v = ("channel", truth.name), truth.output, 0.0
@@ -208,16 +230,16 @@ class Car:
         sums: dict[float, Values] = {}
         noise_power = 0.0
         for (place, name), part in parts.items():
-            if place == "source":
-                tap = self.tap(name)
-                pair_v, span_s = tap.steady(self.player)
-                noise_power += part**2 * tap.noise_power_v2([])
+            if place != "channel":
+                before = self.processor if place == "processor" else self.tap(name)
+                pair_v, span_s = before.steady(self.player)
+                noise_power += part**2 * before.noise_power_v2([])
             else:
                 amplifier = self.amplifier(name)
-                tap = self.tap(amplifier.truth.tap)
-                source_v, span_s = tap.steady(self.player)
+                feed = self._feed(amplifier)
+                source_v, span_s = feed.steady(self.player)
                 pair_v = amplifier.steady_pair_v(source_v, span_s, self._supply_ratio)
-                passed_on = amplifier.gain_ratio**2 * tap.noise_power_v2(amplifier.sections)
+                passed_on = amplifier.gain_ratio**2 * feed.noise_power_v2(amplifier.sections)
                 own = (amplifier.truth.noise_millivolts / 1000.0) ** 2
                 noise_power += part**2 * (own + passed_on)
             sums[span_s] = sums.get(span_s, 0.0) + part * pair_v
@@ -237,7 +259,7 @@ class Car:
         """Return the voltage at which what the loads draw and what is lost on the way agree."""
         self._tell_taps()
         supply, now_v = self.truth.supply, rest_v
-        driven = [(a, *self.tap(a.truth.tap).steady(self.player)) for a in loaded]
+        driven = [(a, *self._feed(a).steady(self.player)) for a in loaded]
         for _ in range(SUPPLY_ROUNDS):
             power_w = 0.0
             for amplifier, source_v, span_s in driven:
@@ -251,8 +273,16 @@ class Car:
             now_v = 0.5 * (now_v + new_v)
         return now_v
 
+    def _feed(self, amplifier: Amplifier) -> Tap | Processor:
+        """Return what stands in front of an amplifier."""
+        return self._before[self._fed_by(amplifier)]
+
+    def _all_taps(self) -> list[Tap]:
+        own = [] if self._processor is None else [self._processor.feed]
+        return [*self._taps.values(), *own]
+
     def _tell_taps(self) -> None:
-        for tap in self._taps.values():
+        for tap in self._all_taps():
             tap.volume, tap.muted, tap.rpm = self.volume, self.muted, self.rpm
 
     def _pairs_v(self, devices: set[Device], frames: int) -> dict[Device, Values]:
@@ -262,41 +292,43 @@ class Car:
         factor = oversampling(self.player.highest_hz, rate_hz)
         if factor != self._factor:
             self._factor = factor
-            for tap in self._taps.values():
-                tap.restart()
+            for before in self._before.values():
+                before.restart()
             for amplifier in self._amplifiers.values():
                 amplifier.restart()
         heard = {name: a for name, a in self._amplifiers.items() if ("channel", name) in devices}
         for name, amplifier in self._amplifiers.items():
             if name not in heard:
                 amplifier.arrive(ratio)
-        needed = {name for place, name in devices if place == "source"}
-        needed |= {amplifier.truth.tap for amplifier in heard.values()}
-        for name, tap in self._taps.items():
-            if name not in needed:
-                tap.arrive()
+        needed = {device for device in devices if device in self._before}
+        needed |= {self._fed_by(amplifier) for amplifier in heard.values()}
+        for device, before in self._before.items():
+            if device not in needed:
+                before.arrive()
         past = ROWS - 1
         for amplifier in heard.values():
             if not amplifier.settled:
-                before = past + amplifier.settle_frames
-                tap = self._taps[amplifier.truth.tap]
-                rows = tap.past_rows(self.player, self.frame, before, factor)
+                count = past + amplifier.settle_frames
+                feed = self._feed(amplifier)
+                rows = feed.past_rows(self.player, self.frame, count, factor)
                 amplifier.settle(rows, past)
-        source = {
-            name: self._taps[name].rows(self.player, self.frame, frames, factor, past)
-            for name in sorted(needed)
+        rows_of = {
+            device: self._before[device].rows(self.player, self.frame, frames, factor, past)
+            for device in sorted(needed)
         }
         pairs: dict[Device, Values] = {}
         for device in sorted(devices):
-            place, name = device
-            if place == "source":
-                pairs[device] = decimate(source[name])
+            if device in rows_of:
+                pairs[device] = decimate(rows_of[device])
                 continue
-            amplifier = heard[name]
-            new = source[amplifier.truth.tap][past:]
+            amplifier = heard[device[1]]
+            new = rows_of[self._fed_by(amplifier)][past:]
             pairs[device] = decimate(amplifier.rows(new, ratio)) + amplifier.noise_v(frames)
             pairs[device] += amplifier.carrier_v(self.frame, frames, factor)
         return pairs
+
+    def _fed_by(self, amplifier: Amplifier) -> Device:
+        return ("source", amplifier.truth.tap) if self._processor is None else ("processor", "")
 
 
 def _taps(truth: CarTruth) -> Iterator[tuple[str, SourceTruth]]:

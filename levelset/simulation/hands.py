@@ -43,6 +43,9 @@ NO_CHANGE = "no_change"
 NO_CHANGE_S = 6.0
 """After a click without effect they say so, s."""
 TOUCHED = "touched"
+CANNOT = ("read_dc_meter", "lower_input")
+"""Questions that they answer with no: their meter reaches the points of the car, not both ends of a
+supply cable, and the simulated processor has no control at its input."""
 
 
 class Hands:
@@ -112,8 +115,7 @@ class Hands:
         if ask.act.verb == "read_ohm_meter" and ask.act.channel is not None:
             return Answer(self._levers.meter_ohm(ask.act.channel))
         if ask.answer == "yes_no":
-            # Their meter reaches the points of the car, not both ends of a supply cable.
-            return Answer("no" if ask.act.verb == "read_dc_meter" else "yes")
+            return Answer("no" if ask.act.verb in CANNOT else "yes")
         if ask.answer == "done":
             return Answer("done")
         if ask.act.verb == "read_dc_meter" and ask.act.red is not None:
@@ -139,9 +141,9 @@ class Hands:
                 levers.turn_volume(1)
             case "volume_down":
                 levers.turn_volume(-1 if act.value is None else -round(act.value))
-            case "gain_to_minimum" if act.channel is not None:
+            case "gain_to_minimum":
                 return not levers.turn_gain(act.channel, -FASTEST_DB)
-            case "turn_gain" if act.channel is not None and act.value is not None:
+            case "turn_gain" if act.value is not None:
                 levers.turn_gain(act.channel, act.value)
             case "play_track":
                 levers.play_track(act.signal)
@@ -200,7 +202,7 @@ class Hands:
         """Turn after a reaction time, on a fresh reading only, then wait for the next."""
         guidance = listen.guidance
         by_db = self._wanted_db(guidance)
-        if by_db == 0.0 or guidance.act.channel is None or not self._fresh(view):
+        if by_db == 0.0 or not self._fresh(view):
             return None
         if self._stuck == (guidance.act.channel, by_db > 0.0):
             answer = self._at_end(listen)

@@ -60,9 +60,13 @@ class CarLevers:
         """Return the number that the display shows."""
         return self._car.volume
 
-    def turn_gain(self, channel: str, by_db: float) -> bool:
-        """Turn a gain knob; False when it has come to its end in that direction."""
-        return self._car.amplifier(channel).turn(by_db)
+    def turn_gain(self, channel: str | None, by_db: float) -> bool:
+        """Turn a gain knob; False when it has come to its end in that direction.
+
+        None is the level control of the processor.
+        """
+        stage = self._car.processor if channel is None else self._car.amplifier(channel)
+        return stage.turn(by_db)
 
     def touch(self, tip: Literal["A", "B"], point: Point) -> None:
         """Put a tip on a point, or take it off with the place ``open``."""

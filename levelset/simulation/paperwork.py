@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+from levelset.plan.equipment import ProcessorPlan
 from levelset.plan.job import JobPlan, MeterSpec, ProbePlan, SourcePlan, plan_channel
 from levelset.plan.match import matched_targets
 from levelset.signals.channels import LAYOUTS
@@ -87,7 +88,16 @@ def job_plan(truth: CarTruth) -> JobPlan:
         tone_from=TONE_FROM,
         limit_percent=LIMIT_PERCENT,
         margin_db=MARGIN_DB,
+        processor=_processor(truth),
     )
+
+
+def _processor(truth: CarTruth) -> ProcessorPlan | None:
+    found = truth.processor
+    if found is None:
+        return None
+    name = f"invented {found.kind.replace('_', ' ')}"
+    return ProcessorPlan(name, found.kind, found.max_input_volts, found.max_output_volts)
 
 
 def _player_channels(truth: CarTruth) -> int:

@@ -57,6 +57,14 @@ def filters_of(truth: SourceTruth) -> list[Section]:
     return sections
 
 
+def passed_white_v2(rms_v: float, sections: list[Section]) -> float:
+    """Return the power that filters leave of white noise from 20 Hz to 20 kHz, V^2."""
+    grid_hz = np.geomspace(20.0, 20_000.0, 2000)
+    power = np.square(np.abs(response(sections, grid_hz)))
+    room_hz = np.gradient(grid_hz)
+    return rms_v**2 * float(power @ room_hz / room_hz.sum())
+
+
 @dataclass(slots=True)
 class _Run:
     """What the filters and the limiter of a tap remember."""
@@ -159,11 +167,7 @@ class Tap:
 
     def noise_power_v2(self, sections: list[Section]) -> float:
         """Return the power of noise, hum and whine behind filters, V^2."""
-        grid_hz = np.geomspace(20.0, 20_000.0, 2000)
-        power = np.square(np.abs(response(sections, grid_hz)))
-        white = (self.truth.noise_millivolts / 1000.0) ** 2
-        room_hz = np.gradient(grid_hz)
-        total = white * float(power @ room_hz / room_hz.sum())
+        total = passed_white_v2(self.truth.noise_millivolts / 1000.0, sections)
         for lines in (self._hum, self._whine.lines(self.rpm)):
             passed = np.abs(response(sections, lines.frequency_hz)) * lines.peak
             total += 0.5 * float(np.square(passed).sum())

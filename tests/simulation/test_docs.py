@@ -25,6 +25,7 @@ def fields(truth: type) -> set[str]:
     ("title", "truth", "named_otherwise"),
     [
         ("[source]", car.SourceTruth, {"taps": "[[source.tap]]", "channels": "channel"}),
+        ("[processor]", car.ProcessorTruth, {}),
         ("[[amplifier]]", car.AmplifierTruth, {}),
     ],
 )
