@@ -64,7 +64,8 @@ class Quantity:
         # Adding 0.0 takes the sign from a zero.
         value = round(self.value, places) + 0.0
         sign = "+" if signed and value > 0.0 else ""
-        return f"{sign}{value:.{places}f} ± {max(self.u, 10.0**-finest):.{places}f} {self.unit}".rstrip()
+        u = max(self.u, 10.0**-finest)
+        return f"{sign}{value:.{places}f} ± {u:.{places}f} {self.unit}".rstrip()
 
     def as_json(self) -> dict[str, float]:
         """Return ``{"value": ..., "u": ...}``, the form in every file and output."""

@@ -210,8 +210,8 @@ def two_taps_sentence(found: TwoTapsReading) -> str:
     }[two.polarity]
     level, delay_ms = two.level_db, two.delay_s.scaled(1e3, "ms")
     sentence = (
-        f"Two taps of {same}, {polarity}. Tip B is {level.text(signed=True, finest=2)} against tip A, "
-        f"{_late(delay_ms)}."
+        f"Two taps of {same}, {polarity}. Tip B is {level.text(signed=True, finest=2)} against "
+        f"tip A, {_late(delay_ms)}."
     )
     if two.bass_db is not None and two.bass_if_reversed_db is not None:
         sentence += f" Summed as wired the bass changes by {two.bass_db:+.1f} dB"
