@@ -181,7 +181,8 @@ class PathWatch:
                 return fault.void
         if port_void is not None:
             return port_void
-        if self._alike[0] < stop and first < self._alike[1]:
+        # Nothing is common with an empty stretch, wherever it lies.
+        if max(first, self._alike[0]) < min(stop, self._alike[1]):
             return Void("processed", SAME_CODES)
         return None
 

@@ -46,6 +46,13 @@ def test_what_a_vehicle_and_a_hand_do_is_not_blamed(name):
     assert blamed == []
 
 
+def test_two_inputs_of_their_own_are_not_one_where_the_watch_began_late(codes):
+    """A window on the screen may begin before what the watch has taken."""
+    watch = PathWatch(RATE_HZ)
+    watch.take(codes[6_000:12_000], 0, 6_000, tone_hz=CASE.frequency_hz)
+    assert watch.void(0, WINDOW) is None
+
+
 @pytest.mark.parametrize("tone_hz", [CASE.frequency_hz, None])
 @pytest.mark.parametrize("at", [30_000, 36_100, 47_900, 48_000])
 def test_a_loss_is_said_once_and_placed(codes, at, tone_hz):
