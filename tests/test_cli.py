@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from levelset.cli.run import run
+from levelset.procedures.catalogue import CATALOGUE
 
 CAR = Path(__file__).parent / "procedures" / "cars" / "grounded_to_target.toml"
 
@@ -110,6 +114,10 @@ def test_car_file_with_a_bad_field(tmp_path, old, new):
     done = levelset("demo", "--hands-free", "--fast", "--car", car, "--jobs", jobs)
     assert_one_error(done, 2)
     assert not jobs.exists()
+
+
+def test_help_of_run_names_every_procedure():
+    assert set(CATALOGUE) <= set(re.findall(r"\w+", run.help))
 
 
 def test_car_file_that_cannot_be_read(tmp_path):

@@ -61,5 +61,7 @@ def demo(
 
 
 def _print_step(step: StepResult) -> None:
-    where = "" if step.channel is None else f" · {step.channel}"
-    click.echo(f"{step.procedure}{where}: {step.outcome}. {step.sentence}")
+    from levelset.tui.renderables.wording import procedure_words
+
+    where = "" if step.channel is None else f"{step.channel}: "
+    click.echo(f"{where}{procedure_words(step.procedure)}: {step.outcome}. {step.sentence}")
