@@ -7,6 +7,7 @@
     |-- InputError       3      an unreadable or unusable file or job
     |   `-- DamageError  3      a record that does not hold
     |-- DeviceError      4      the sound device went away or misbehaves
+    |   `-- ToneEnded    4      levelset's own tone was ended for safety; the rest can go on
     `-- Interrupted      130    the person stopped it
 
 Errors of other libraries are mapped to this tree where the library is called.
@@ -59,6 +60,10 @@ class DeviceError(LevelsetError):
     """The sound device is missing, went away or cannot be trusted."""
 
     exit_status = 4
+
+
+class ToneEnded(DeviceError):
+    """The tone was ended for safety's sake; only the step that needed it is spoilt."""
 
 
 class Interrupted(LevelsetError):

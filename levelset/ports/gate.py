@@ -21,8 +21,8 @@ Cause = Literal[
     "device_lost", "drop_out", "repeated_block", "processed", "silent_input", "input_overload"
 ]
 
-LOST_AFTER_S = 0.5
-LOST_AFTER_BLOCKS = 8
+QUIET_S = 0.5
+QUIET_BLOCKS = 8
 RATE_OVER_S = 10.0
 RATE_LIMIT = 500e-6
 """Largest deviation of the frame rate by the computer's clock; crystals stay within 100e-6."""
@@ -137,7 +137,8 @@ class Gate:
         self._steps: deque[tuple[int, float]] = deque(maxlen=64)
         self._code_bits = 0
         self._rate_ppm: float | None = None
-        self.longest_wait_s = max(LOST_AFTER_S, LOST_AFTER_BLOCKS * self._block_s)
+        self.longest_wait_s = max(QUIET_S, QUIET_BLOCKS * self._block_s)
+        """Longest usual time from block to block, s; what comes later is a new stream."""
 
     def add(self, facts: BlockFacts) -> None:
         """Take the facts of the next block."""
@@ -165,6 +166,11 @@ class Gate:
     def last_arrived_s(self) -> float:
         """When the driver handed the last block over, s; minus infinity before the first."""
         return self._facts[-1].arrived_s if self._facts else float("-inf")
+
+    @property
+    def end(self) -> int:
+        """Index after the last frame of the stream."""
+        return self._facts[-1].first_frame + self._facts[-1].frames if self._facts else 0
 
     def faults(self, stream: int, first_frame: int, frames: int) -> tuple[Fault, ...]:
         """Judge a stretch of frames.
@@ -216,15 +222,6 @@ class Gate:
             return None
         sentence = faults[0].sentence
         return Void(faults[0].cause, f"{sentence[0].upper()}{sentence[1:]}: repeat the reading.")
-
-    def late(self, now_s: float) -> Fault | None:
-        """Tell whether the last block is too old."""
-        if not self._facts:
-            return None
-        age_s = now_s - self._facts[-1].arrived_s
-        if age_s <= self.longest_wait_s:
-            return None
-        return Fault("device_lost", f"nothing has come for {age_s:.1f} s")
 
     def _measured_ppm(self) -> float | None:
         now_s = self._facts[-1].arrived_s

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.result import Void
-from levelset.errors import DeviceError, UsageError
+from levelset.errors import DeviceError, ToneEnded, UsageError
 from levelset.ports.audio_process import AudioProcess
-from levelset.ports.base import LEASE_S, Block, Flag, PortInfo
+from levelset.ports.base import LEASE_S, Block, PortInfo
+from levelset.ports.codes import block_from
 from levelset.ports.gate import BlockFacts, Gate
 from levelset.ports.output import HIGHEST_DBFS, HIGHEST_FS
-from levelset.ports.ring import RawBlock, Ring, Status
+from levelset.ports.ring import RawBlock, Ring
 from levelset.ports.streams import Opened, Request
 from levelset.units import db_from_ratio, ratio_from_db
 
@@ -33,10 +34,14 @@ PRIMING_BLOCKS = 8
 WAIT_S = 0.004
 """Between two looks at the ring, s: a fifth of a block."""
 
+AWAKE_S = 0.25
+"""While nothing comes, a reader is let go on so often, s."""
+
+GIVE_UP_S = 10.0
+"""Longest wait for a device that is there and gives nothing, s, while nothing is played."""
+
 NEWS_EVERY = 8
 """A look at the process itself follows so many looks in vain at the ring."""
-
-CODE_SCALE = 2.0**23
 
 
 class LivePort:
@@ -56,7 +61,9 @@ class LivePort:
         self._channels = channels
         self._frames = BLOCK_FRAMES * max(1, round(rate_hz / 48_000))
         self._lock = threading.RLock()
-        self._stream = -1
+        self._stream = self._openings = -1
+        self._is_lost = False
+        self._waits_from_s: float | None = None
         self._began_s = 0.0
         self._number = 0
         self._playing = 0
@@ -112,9 +119,16 @@ class LivePort:
         """Return an iterator over the blocks that arrive from now; ends when the port is closed.
 
         It raises DeviceError when the device or the audio process is lost, and goes on with a
-        new stream after `reopen`. A reader that pauses gets what came in the meantime, up to
-        8 s; a new iterator leaves that out.
+        new stream after `reopen`; a new iterator opens a lost device again. While the device is
+        there and gives nothing, blocks without frames come; what comes afterwards is a new
+        stream. A reader that pauses gets what came in the meantime, up to 8 s; a new iterator
+        leaves that out.
+
+        Nothing for 0.5 s while a tone is played raises ToneEnded: the audio process is ended, so
+        that the tone is, whatever holds it up.
         """
+        if self._is_lost:
+            self.reopen()
         with self._lock:
             return _Blocks(self, 0 if self._ring is None else self._ring.get("written"))
 
@@ -181,7 +195,7 @@ class LivePort:
 
         Raises
         ------
-        DeviceError
+        ToneEnded
             If the tone was ended because the lease ran out.
         """
         with self._lock:
@@ -189,7 +203,7 @@ class LivePort:
                 return
             if self._playing and self._ring.get("lease_lost") >= self._playing:
                 self._playing = 0
-                raise DeviceError(
+                raise ToneEnded(
                     f"the tone was stopped because levelset was held up for over {LEASE_S:g} s",
                     "close what keeps the computer busy and repeat the step",
                 )
@@ -242,7 +256,9 @@ class LivePort:
             self._release(now=True)
             raise
         assert isinstance(opened, Opened)
+        self._is_lost, self._waits_from_s = False, None
         self._stream += 1
+        self._openings += 1
         self.gate = Gate(self._rate_hz, self._frames)
         return opened
 
@@ -273,19 +289,25 @@ class LivePort:
                 self._began_s += ring.get("written") * self._frames / self._rate_hz
                 ring.close(remove=True)
 
-    def _lost(self, why: str) -> DeviceError:
-        """Release what is left and return the error."""
+    def _lost(self, why: str, *, tone: bool = False) -> DeviceError:
+        """Release what is left and return the error; `tone` where only a tone must end by it."""
         device = self._opened.input or self._opened.output
         name = "the sound device" if device is None else f'"{device.name}"'
         # It may hang in the driver; whatever it still plays must end now.
         self._release(now=True)
+        self._is_lost = True
+        if tone:
+            return ToneEnded(
+                f"the tone was stopped: from {name} {why}",
+                "close what keeps the computer busy, check the plug, and repeat the step",
+            )
         return DeviceError(
             f"{name} was lost: {why}",
             "check its plug and the sound server, then open it again",
         )
 
     def _next(self, sequence: int) -> RawBlock | None:
-        """Wait for a block; None when the port was closed."""
+        """Wait for a block; None when the port was closed, and now and then while none comes."""
         began_s = time.perf_counter()
         looks = 0
         while True:
@@ -298,19 +320,38 @@ class LivePort:
                 oldest = max(sequence, written - ring.spec.slots + 2)
                 raw = ring.read(oldest) if oldest < written else None
                 if raw is not None:
+                    self._waits_from_s = None
                     return raw
-                waited_s = time.perf_counter() - began_s
+                if self._waits_from_s is None:
+                    self._waits_from_s = began_s
+                now_s = time.perf_counter()
+                waited_s = now_s - self._waits_from_s
+                why = f"nothing has come for {waited_s:.1f} s"
                 news = process.news() if looks % NEWS_EVERY == NEWS_EVERY - 1 else None
-                if news is None and waited_s > self.gate.longest_wait_s:
-                    news = f"nothing has come for {waited_s:.1f} s"
-                if news is not None:
-                    raise self._lost(news)
+                if news is not None or waited_s > GIVE_UP_S:
+                    raise self._lost(news or why)
+                if waited_s > self.gate.longest_wait_s:
+                    if self._playing:
+                        raise self._lost(why, tone=True)
+                    if now_s - began_s > AWAKE_S:
+                        return None
             looks += 1
             # Sleep until shortly before the next block is due, then look often.
             due_s = self.gate.last_arrived_s + 0.8 * self._frames / self._rate_hz
             time.sleep(max(WAIT_S, due_s - time.perf_counter()))
 
+    def _nothing(self) -> Block:
+        """Return a block without frames, at the end of what has come."""
+        stream, frame = self._stream, self.gate.end
+        time_s = self._began_s + frame / self._rate_hz
+        none = np.empty((0, self._channels))
+        return Block(none, stream, frame, self._rate_hz, time_s, frozenset())
+
     def _block(self, raw: RawBlock, *, after_gap: bool) -> Block:
+        pause_s = raw.arrived_s - self.gate.last_arrived_s
+        if self.gate.longest_wait_s < pause_s < float("inf") and not after_gap:
+            # Nobody knows what was lost in such a pause.
+            self._stream += 1
         block = block_from(
             raw,
             stream=self._stream,
@@ -322,53 +363,12 @@ class LivePort:
         return block
 
 
-def block_from(
-    raw: RawBlock, *, stream: int, began_s: float, rate_hz: int, after_gap: bool
-) -> Block:
-    """Return what a procedure gets of a block as the driver handed it over.
-
-    Parameters
-    ----------
-    raw : RawBlock
-        Samples as they came, float32.
-    stream : int
-        Number of the stream.
-    began_s : float
-        Stream time of its first frame, s.
-    rate_hz : int
-        Nominal rate, Hz.
-    after_gap : bool
-        True where the reader fell behind before this block.
-
-    Returns
-    -------
-    Block
-        Whole 24-bit codes; flagged ``processed`` where they had to be rounded to become that.
-    """
-    samples = raw.samples.astype(np.float64)
-    codes = np.rint(samples * CODE_SCALE)
-    exact = bool(np.array_equal(codes, samples * CODE_SCALE))
-    if not exact:
-        samples = codes / CODE_SCALE
-    flags: set[Flag] = set()
-    if raw.status & (Status.INPUT_OVERFLOW | Status.INPUT_UNDERFLOW):
-        flags.add("overflow")
-    if raw.status & Status.OUTPUT_UNDERFLOW:
-        flags.add("underflow")
-    if after_gap:
-        flags.add("gap")
-    if not exact:
-        flags.add("processed")
-    time_s = began_s + raw.first_frame / rate_hz
-    return Block(samples, stream, raw.first_frame, rate_hz, time_s, frozenset(flags))
-
-
 class _Blocks:
     """An iterator that outlives a loss: after `LivePort.reopen` it goes on."""
 
     def __init__(self, port: LivePort, sequence: int) -> None:
         self._port = port
-        self._stream = port.stream
+        self._opening = port._openings  # noqa: SLF001 - the other half of the port
         self._sequence = sequence
 
     def __iter__(self) -> _Blocks:
@@ -376,11 +376,13 @@ class _Blocks:
 
     def __next__(self) -> Block:
         port = self._port
-        if port.stream != self._stream:
-            self._stream, self._sequence = port.stream, 0
-        raw = port._next(self._sequence)  # noqa: SLF001 - the other half of the port
+        if port._openings != self._opening:  # noqa: SLF001
+            self._opening, self._sequence = port._openings, 0  # noqa: SLF001
+        raw = port._next(self._sequence)  # noqa: SLF001
         if raw is None:
-            raise StopIteration
+            if port.process_id is None:
+                raise StopIteration
+            return port._nothing()  # noqa: SLF001
         after_gap = raw.sequence != self._sequence
         self._sequence = raw.sequence + 1
         return port._block(raw, after_gap=after_gap)  # noqa: SLF001

@@ -20,6 +20,12 @@ NOT_THROUGHOUT = Void(
     "contact.",
 )
 
+WAITING = Void(
+    "drop_out",
+    "Nothing comes from the sound device at the moment: it is waited for. Close what keeps the "
+    "computer busy.",
+)
+
 
 def without_path_faults(
     reading: TipsReading, frames: Frames, watch: PathWatch, port_void: Void | None

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from levelset.analysis.path_watch import PathWatch
-from levelset.errors import DeviceError, LevelsetError
+from levelset.errors import DeviceError, LevelsetError, ToneEnded
 from levelset.probe.budget import BudgetLine, budget_lines, reading_budget
 from levelset.probe.kinds import AnyReading, kind_of
 from levelset.probe.path_stage import without_path_faults
@@ -145,15 +145,16 @@ class Engine:
         Raises
         ------
         DeviceError
-            If the input went away; the step is recorded as failed first.
+            If the input went away; the step is recorded as failed first. A tone that was ended
+            for safety only fails the step.
         """
         self._name, self._channel = name, channel
         self._cautions = []
         self._reading = None
         fault: BaseException | None = None
-        # A new look at the port: what came while nobody listened is not read.
-        self._blocks = iter(self._port.blocks())
         try:
+            # A new look at the port: what came while nobody listened is not read.
+            self._blocks = iter(self._port.blocks())
             finish = self._follow(procedure)
         except _Stopped:
             finish = Finish("aborted", "Stopped before the end; nothing was accepted.", {})
@@ -161,7 +162,8 @@ class Engine:
             finish = Finish("failed", str(failure), {})
         except LevelsetError as failure:
             finish = Finish("failed", f"{failure.what}: {failure.todo}.", {})
-            fault = failure if isinstance(failure, DeviceError) else None
+            if isinstance(failure, DeviceError) and not isinstance(failure, ToneEnded):
+                fault = failure
         except BaseException as failure:
             finish = Finish("aborted", f"Ended by a fault ({type(failure).__name__}).", {})
             fault = failure
@@ -292,6 +294,9 @@ class Engine:
         block = next(self._blocks, None)
         if block is None:
             raise DeviceError("the input has ended", "open the device again and repeat the step")
+        if len(block.samples) == 0:
+            self._glimpses.wait()
+            return
         if self._tape.stream not in (-1, block.stream):
             self._earliest = block.first_frame
         self._tape.add(block)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from levelset.ports.base import joined
-from levelset.probe.path_stage import without_path_faults
+from levelset.probe.path_stage import WAITING, without_path_faults
 from levelset.probe.reading import ToneSpec
 from levelset.probe.tips_meter import TipsMeter
 
@@ -58,6 +58,7 @@ class Glimpses:
         self._meter: TipsMeter | None = None
         self._newest: TipsReading | None = None
         self._end = self._shown = 0
+        self._waits = False
 
     def listen(self, spec: object, calibration: Calibration | None) -> None:
         """Follow what a procedure listens to, as long as it is a tone."""
@@ -69,6 +70,10 @@ class Glimpses:
             info = self._port.info
             self._for = (spec, calibration)
             self._meter = TipsMeter(info.rate_hz, info.channels, spec, calibration, GLIMPSES_HZ)
+
+    def wait(self) -> None:
+        """Take note that nothing comes."""
+        self._waits = True
 
     def take(self, block: Block) -> None:
         """Follow the tips through a block."""
@@ -89,6 +94,9 @@ class Glimpses:
 
     def show(self, view: View) -> None:
         """Show the newest window, where there is one that was not shown."""
+        if self._waits and self._follower is not None and view.reading is not None:
+            self._follower.glimpse(replace(view, reading=view.reading.voided(WAITING)))
+        self._waits = False
         reading, self._newest = self._newest, None
         if reading is None or self._follower is None:
             return

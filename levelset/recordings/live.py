@@ -13,7 +13,7 @@ from levelset.analysis.result import ToneResult
 from levelset.analysis.stream.meter import StreamMeter, Wanted
 from levelset.analysis.tone import read_tone
 from levelset.ports.base import joined
-from levelset.probe.path_stage import not_throughout
+from levelset.probe.path_stage import WAITING, not_throughout
 from levelset.probe.reading import Reading
 
 if TYPE_CHECKING:
@@ -47,13 +47,17 @@ def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Rea
     ------
     Reading
         For each window one of every channel, voids included. A window is 0.25 s or ten periods
-        of the tone that was read last, and starts again after every interruption.
+        of the tone that was read last, and starts again after every interruption. Where nothing
+        comes for a while that is said once, by a void reading without length.
     """
     rate_hz, channels = port.info.rate_hz, port.info.channels
     known_hz: list[float | None] = [None] * channels
     path = PathWatch(rate_hz)
     held: list[Block] = []
-    for block in port.blocks():
+    for block in _one_wait(port.blocks()):
+        if len(block.samples) == 0:
+            yield from _waiting(block, channels)
+            continue
         if held and not block.follows(held[-1]):
             held = []
         held.append(block)
@@ -119,7 +123,10 @@ def follow(
     unseen: list[Block] = []
     last: Block | None = None
     tone_hz: float | None = None
-    for block in port.blocks():
+    for block in _one_wait(port.blocks()):
+        if len(block.samples) == 0:
+            yield from _waiting(block, channels)
+            continue
         if last is None or not block.follows(last):
             meter.restart(block.first_frame)
             newest = newest[:0]
@@ -148,6 +155,20 @@ def follow(
                 else ToneResult(void, peak_dbfs=peak_dbfs(part))
             )
             yield _in_volts(channel + 1, start_s, update.count / rate_hz, tone, scale)
+
+
+def _one_wait(blocks: Iterator[Block]) -> Iterator[Block]:
+    """Yield the blocks, and of those without frames in a row the first alone."""
+    waits = False
+    for block in blocks:
+        if len(block.samples) or not waits:
+            yield block
+        waits = len(block.samples) == 0
+
+
+def _waiting(block: Block, channels: int) -> Iterator[Reading]:
+    for channel in range(1, channels + 1):
+        yield Reading(channel, block.time_s, 0.0, ToneResult(WAITING), None, None)
 
 
 def _known(known_hz: list[float | None]) -> float | None:

@@ -283,14 +283,6 @@ def test_frames_that_the_driver_lost_without_a_word() -> None:
     assert causes(gate, 20, 40) == []
 
 
-def test_a_late_block_is_a_lost_device() -> None:
-    gate = gate_with([facts(0, noise(1)[0], arrived_s=10.0)])
-    assert gate.late(10.4) is None
-    fault = gate.late(10.6)
-    assert fault is not None
-    assert fault.cause == "device_lost"
-
-
 @pytest.mark.parametrize("bits", [8, 16, 20, 24])
 def test_bits_of_a_path(bits: int) -> None:
     step = 2.0 ** (1 - bits)

@@ -14,8 +14,8 @@ import numpy as np
 
 from levelset.errors import DeviceError
 from levelset.ports.base import PortInfo
+from levelset.ports.codes import block_from
 from levelset.ports.gate import BlockFacts, Gate
-from levelset.ports.live import block_from
 from levelset.ports.ring import RawBlock
 from levelset.probe.reading import ToneSpec
 from levelset.procedures.engine import Engine
