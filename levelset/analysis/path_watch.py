@@ -55,6 +55,8 @@ GUARD_HOPS = 4
 SAME_LEVEL_DB = 0.2
 """Lost samples leave the level as it was; a click of a volume control with a filter does not."""
 SCATTERS = 4.0
+LEVEL_SCATTERS = 2.0
+"""The mean of four hops scatters half as much as one of them."""
 OTHER = 0.05
 """Part of the power that may change from period to period beside a loss."""
 NOISE_FS = 2.0**-22
@@ -381,7 +383,7 @@ def _jumps(track: ToneTrack, x: NDArray[np.float64], place: Place) -> bool:
     change = complex(after.mean() / before.mean())
     if abs(cmath.phase(change)) < max(LEAST_JUMP_RAD, SCATTERS * scatter_rad):
         return False
-    if abs(db_from_ratio(abs(change))) > SAME_LEVEL_DB + SCATTERS * scatter_db:
+    if abs(db_from_ratio(abs(change))) > SAME_LEVEL_DB + LEVEL_SCATTERS * scatter_db:
         return False
     reach, edge = 5 * track.hop, track.hop // 2
     sides = (x[max(0, place.at - reach) : place.at - edge], x[place.at + edge : place.at + reach])

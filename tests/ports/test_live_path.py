@@ -19,6 +19,7 @@ from levelset.ports.live import open_live
 from levelset.procedures import path_check
 from levelset.procedures.catalogue import run_step
 from levelset.procedures.engine import Engine
+from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import Acknowledge, Answer, Ask, View
 from levelset.record.job import Job
 from levelset.simulation.car_file import load_demo_car
@@ -45,18 +46,25 @@ class Reader:
         return False
 
 
+def checked(folder: Path) -> StepResult:
+    plan = job_plan(load_demo_car())
+    port = open_live("pulse", output="pulse", rate_hz=48_000, channels=2)
+    try:
+        with Job.create(folder, "invented", plan) as job:
+            return run_step(Engine(port, job, Reader(), plan), port.info, "path_check", None)
+    finally:
+        port.close()
+
+
 def test_the_servers_own_loop_is_checked_and_trusted(
     server: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(path_check, "LONG_S", 2.0)
     monkeypatch.setattr(path_check, "STRETCH_S", 1.0)
-    plan = job_plan(load_demo_car())
-    port = open_live("pulse", output="pulse", rate_hz=48_000, channels=2)
-    try:
-        with Job.create(tmp_path, "invented", plan) as job:
-            step = run_step(Engine(port, job, Reader(), plan), port.info, "path_check", None)
-    finally:
-        port.close()
+    # A busy machine starves the server now and then; the check says so, and is done again.
+    steps = (checked(tmp_path / str(turn)) for turn in range(3))
+    step = next((step for step in steps if not step.result.get("port_notes", {"failed": ""})), None)
+    assert step is not None
     assert step.outcome == "accepted", step.sentence
     assert step.result["findings"] == []
     for channel in step.result["channels"]:
