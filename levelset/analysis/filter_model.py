@@ -19,6 +19,9 @@ Side = Literal["high_pass", "low_pass"]
 Family = Literal["butterworth", "linkwitz_riley"]
 Kind = tuple[Family, int]
 
+BELL_SIZE = 3
+"""Parameters of a bell."""
+
 ORDERS: tuple[Kind, ...] = (
     *(("butterworth", n) for n in range(1, 9)),
     *(("linkwitz_riley", n) for n in (2, 4, 8)),
@@ -52,7 +55,7 @@ class Model:
     @property
     def size(self) -> int:
         """Number of parameters."""
-        return 1 + self.edges + 3 * self.bells
+        return 1 + self.edges + BELL_SIZE * self.bells
 
     def edge(self, side: Side) -> Kind | None:
         """Return the kind of one edge."""

@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     from levelset.analysis.response_fit import Boost, Edge, FittedResponse
     from levelset.quantity import Quantity
 
+OPEN = 0.03
+"""Relative uncertainty of a corner above which a sentence says that it is uncertain."""
+NOT_TOLD = 0.5
 UNCLEAR_DB = 0.5
 """RMS of what filters leave of the curve above which it is called uneven."""
 LIKE = {
@@ -57,10 +60,16 @@ def response_words(fitted: FittedResponse | None, tones: Curve) -> tuple[str, ..
 
 def _edge_words(edge: Edge) -> str:
     name = "High-pass" if edge.side == "high_pass" else "Low-pass"
+    doubt = edge.corner_hz.u / edge.corner_hz.value
+    if doubt > NOT_TOLD:
+        return (
+            f"{name}: where it begins cannot be told, since boosts near it explain the curve as "
+            f"well; one explanation is 3 dB down at {hertz(edge.corner_hz.value)}."
+        )
     kind = "" if edge.order == 1 else f", {LIKE[edge.family]}"
     return (
         f"{name}: 3 dB down at {_with_u(edge.corner_hz)}, {edge.slope_db_per_octave:.0f} dB per "
-        f"octave{kind}."
+        f"octave{kind}{', uncertain' if doubt > OPEN else ''}."
     )
 
 

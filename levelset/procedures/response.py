@@ -44,6 +44,8 @@ QUIET_BELOW = 8
 """The quiet volume is at least so many numbers below the loud one, where there are as many."""
 CLEAR_DB = 0.1
 """Median uncertainty of the curve up to which a volume is not too low, dB."""
+SURE_DB, DEEP_DB = 0.25, 25.0
+"""The same of every place that is not deeper than so much below the highest, dB."""
 STEP_DB = 2.0
 """Of a volume whose steps are not known (common practice, no source)."""
 LOUDER_STEPS, MOST_RAISES = 5, 3
@@ -128,7 +130,9 @@ def _louder_steps(found: Any, step_db: float) -> int:
     """Return by how many numbers a curve is too low; the uncertainty goes with the level."""
     if not isinstance(found, ResponseReading) or found.bands is None:
         return LOUDER_STEPS
-    short_db = db_from_ratio(float(np.median(found.bands.u_db)) / CLEAR_DB)
+    level_db, u_db = found.bands.level_db, found.bands.u_db
+    worst_db = float(u_db[level_db > level_db.max() - DEEP_DB].max())
+    short_db = db_from_ratio(max(float(np.median(u_db)) / CLEAR_DB, worst_db / SURE_DB))
     return min(max(math.ceil(short_db / max(step_db, 0.5)), 0), LOUDER_STEPS)
 
 
