@@ -63,9 +63,9 @@ class Glimpses:
     def listen(self, spec: object, calibration: Calibration | None) -> None:
         """Follow what a procedure listens to, as long as it is a tone."""
         self._newest, self._shown = None, self._end
-        self._unseen.clear()
         if self._follower is None or not isinstance(spec, ToneSpec):
             self._for = self._meter = None
+            self._unseen.clear()
         elif self._for != (spec, calibration):
             info = self._port.info
             self._for = (spec, calibration)

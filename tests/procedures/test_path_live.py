@@ -8,8 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from levelset.analysis.path_watch import SAME_CODES, PathWatch
+from levelset.analysis.path_watch import GUARD_HOPS, SAME_CODES, PathWatch
 from levelset.analysis.result import Void
+from levelset.analysis.same_codes import CopySigns
+from levelset.recordings.live import follow, watch
 from tests.analysis import path_faults as faults
 from tests.benchmarks import live_trust as campaign
 from tests.procedures import live_windows as live
@@ -128,6 +130,82 @@ def test_a_rate_converter_is_named_where_the_tone_is_known():
     sure = Void("processed", "Finer than 24 bits: repeat the reading.")
     found = look(live.tips(CASE, wave, bridged=True), port_void=sure)
     assert all("a rate converter" in v.reason and "+1000 parts" in v.reason for v in found[1:])
+
+
+@pytest.mark.parametrize("stretch", [480, 2_400, 12_000])
+@pytest.mark.parametrize("at", [30_000, 47_900])
+def test_overlapping_windows_are_void_where_the_loss_is(codes, at, stretch):
+    """However short the stretches are in which the samples come."""
+    cut = np.concatenate((codes[:at], codes[at + 300 :]))
+    watch = PathWatch(RATE_HZ)
+    named = []
+    for end in range(WINDOW, len(cut) - WINDOW, stretch):
+        for first in range(max(0, end - stretch) if end > WINDOW else 0, end, stretch):
+            watch.take(cut[first : first + stretch], 0, first, tone_hz=CASE.frequency_hz)
+        if watch.void(end - WINDOW, WINDOW) is not None:
+            named.append(end)
+    # A phase needs some periods after the loss; from then on all windows that hold it are void.
+    late = stretch + 2 * GUARD_HOPS * RATE_HZ / CASE.frequency_hz
+    assert at <= named[0] <= at + late
+    assert at + WINDOW - stretch <= named[-1] <= at + WINDOW + late
+    assert len(named) == (named[-1] - named[0]) // stretch + 1
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("noise_steps", [0.05, 0.4, 40.0])
+def test_the_sign_of_a_copy_is_in_every_copy_and_in_no_tone(bits, noise_steps):
+    rate_hz, step, rng = 192_000, 2.0 ** (1 - bits), np.random.default_rng(2)
+    signs, least = CopySigns(), 64 if bits == 16 else 32
+    t = np.arange(60_000) / rate_hz
+    for tone_hz in (94.013, 997.04):
+        wave = 0.2 * np.sin(2 * np.pi * tone_hz * t) + noise_steps * step * rng.normal(size=t.size)
+        x = np.rint(wave / step) * step
+        w = 2 * np.pi * tone_hz / rate_hz
+        assert not signs.seen(x, w, least)
+        for at in rng.integers(1_000, 50_000, 20):
+            spoilt = x.copy()
+            spoilt[at + 700 : at + 700 + least] = x[at : at + least]
+            # Codes that mostly stand still are no evidence.
+            assert signs.seen(spoilt, w, least) or noise_steps < 0.1
+
+
+def silent_first(gap):
+    """Zeros before a tone, as of an input of 16 bits without noise, and a loss later on."""
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    x = np.rint(0.2 * np.sin(2 * np.pi * 227.3 * t) * (t > 0.613) * 2**15) / 2**15
+    x = np.concatenate((x[:70_000], x[70_000 + gap :]))
+    return np.column_stack((x, 0.0 * x))
+
+
+@pytest.mark.parametrize("updates_hz", [None, 20.0])
+@pytest.mark.parametrize("gap", [0, 300])
+def test_zeros_before_a_tone_are_no_loss_to_the_live_command(updates_hz, gap):
+    port = live.SamplesPort(silent_first(gap), RATE_HZ)
+    found = watch(port, None, 1.0) if updates_hz is None else follow(port, None, 1.0, updates_hz)
+    found = [one for one in found if one.channel == 1]
+    lost = [one for one in found if one.tone.void and one.tone.void.code in live.PATH_CODES]
+    if not gap:
+        assert lost == []
+        return
+    assert {one.tone.void.reason[:30] for one in lost} == {"At 1.458 s samples are missing"}
+    for one in lost:
+        assert one.start_s < 70_000 / RATE_HZ + 0.06 < one.start_s + one.duration_s + 0.06
+    assert found[-1].tone.void is None
+
+
+def test_a_loss_makes_the_glimpses_void_that_hold_it(codes):
+    at = 63_000
+    cut = np.concatenate((codes[:at], codes[at + 300 :]))
+    found = live.live_glimpses(cut, RATE_HZ, CASE.frequency_hz, "bridged")
+    voids = live.voids(found)
+    assert {void.code for void in voids if void is not None} == {"drop_out"}
+    assert sum(void is not None for void in voids) >= 3, "a reading and glimpses"
+    for one, void in zip(found, voids, strict=True):
+        first, stop = one.frames.first, one.frames.first + one.frames.count
+        if first < at < stop - 0.1 * RATE_HZ:
+            assert void is not None
+        if stop <= at or first > at + 0.1 * RATE_HZ:
+            assert void is None
 
 
 def test_music_is_no_broken_tone():
