@@ -1,19 +1,22 @@
 """Response, its filters, its words, two taps; the long campaign is a benchmark script."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import signal as scipy_signal
 
-from levelset.analysis.filter_model import bell_db, edge_db
+from levelset.analysis.filter_model import Model, bell_db, edge_db
 from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import Curve, read_response
 from levelset.analysis.response_change import response_change
-from levelset.analysis.response_fit import fit_response
+from levelset.analysis.response_fit import _described, fit_response
+from levelset.analysis.response_search import Fit, Search
 from levelset.analysis.response_words import response_words
 from levelset.analysis.two_taps import compare_taps
 from levelset.analysis.which_wire import read_wire
+from levelset.quantity import Quantity
 from levelset.signals.multitone import response_tones
 from levelset.signals.which_wire import wire_codes
 from tests.analysis.sources import Source, bell, butterworth, linkwitz_riley, waves
@@ -210,6 +213,46 @@ def test_corner_slope_and_kind_of_a_high_pass(family, order, corner_hz):
     assert words[0].startswith("High-pass: 3 dB down at ")
     assert f"{6 * order} dB per octave" in words[0]
     assert words[1].startswith("Boost of 5.0 dB")
+
+
+def test_two_names_of_one_curve_leave_no_doubt():
+    """Two first-order parts in a row are a Butterworth filter of second order with a cut.
+
+    ``(s + 1)**2 = s**2 + 2 s + 1`` against ``s**2 + sqrt(2) s + 1``: their ratio is a bell.
+    """
+    level_db = edge_db(("linkwitz_riley", 2), 185.0 / HZ)
+    edge = fit_response(curve(level_db)).high_pass
+    # 3.01 dB below is where the first-order parts are 1.505 dB down: 185 Hz / sqrt(sqrt(2) - 1).
+    assert edge.corner_hz.value == pytest.approx(185.0 / math.sqrt(math.sqrt(2.0) - 1.0), rel=1e-3)
+    assert edge.corner_hz.u < 0.03 * edge.corner_hz.value
+
+
+def test_explanations_that_do_alike_leave_a_corner_open():
+    level_db = edge_db(("butterworth", 2), 100.0 / HZ) + bell_db(HZ, 90.0, 6.0, 0.7)
+    search = Search(HZ, level_db, np.full(HZ.size, 0.05))
+
+    def explanation(corner_hz, cost):
+        model = Model(("butterworth", 2), None, 1)
+        at = np.array([0.0, math.log(corner_hz), math.log(90.0), 6.0, math.log(0.7)])
+        return Fit(model, at, cost, search._slopes(model)(at))
+
+    best = explanation(100.0, 3.0)
+
+    def corner(*others):
+        search.ends = [best, *others]
+        return _described(search, best).high_pass.corner_hz
+
+    assert corner().u < 3.0
+    # 14.4 is what the criterion asks for a bell: ln 122 for each of its three parameters.
+    assert corner(explanation(160.0, 30.0)).u < 3.0
+    assert corner(explanation(160.0, 12.0)).u == pytest.approx(60.0)
+    fitted = replace(fit_response(curve(level_db)), boosts=())
+    open_edge = replace(fitted.high_pass, corner_hz=Quantity(100.0, 60.0, "Hz"))
+    [words] = response_words(replace(fitted, high_pass=open_edge), curve(level_db))
+    assert "where it begins cannot be told" in words
+    less_open = replace(fitted.high_pass, corner_hz=Quantity(100.0, 6.0, "Hz"))
+    [words] = response_words(replace(fitted, high_pass=less_open), curve(level_db))
+    assert words.endswith("(+-6.0 %), 12 dB per octave, like a Butterworth filter, uncertain.")
 
 
 def test_a_flat_response_is_called_flat():
