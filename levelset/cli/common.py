@@ -12,6 +12,7 @@ from levelset.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from levelset.session import Session
 
@@ -53,8 +54,17 @@ def open_screen(start: Callable[[], Session] | None) -> None:
             folder, device=device, output=output, rate_hz=RATE_HZ, calibration=calibration
         ),
         list_devices=_device_lines,
+        write_tracks=_write_tracks,
         start=session,
     ).run()
+
+
+def _write_tracks(job: Path, folder: Path) -> list[Path]:
+    """Write the tracks of a job for a player of any vehicle: 44.1 kHz, 16 bit, WAV."""
+    from levelset.cli.signals import tracks_for
+    from levelset.recordings.tracks import write_tracks
+
+    return write_tracks(folder, tracks_for(str(job), 0.0), 44_100, 16, "wav", lambda *_: None)
 
 
 def _device_lines() -> list[str]:

@@ -31,10 +31,16 @@ _overlap = click.option(
 )
 
 
+_job = click.option(
+    "--job", metavar="FOLDER", help="With the set tones of this job, as its steps name them."
+)
+
+
 @signals.command("list")
 @_overlap
+@_job
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def signals_list(overlap: float, as_json: bool) -> None:
+def signals_list(overlap: float, job: str | None, as_json: bool) -> None:
     r"""List the test signals and what they are for.
 
     \b
@@ -43,7 +49,7 @@ def signals_list(overlap: float, as_json: bool) -> None:
     """
     from levelset.recordings.tracks import facts
 
-    tracks = _catalogue(overlap)
+    tracks = tracks_for(job, overlap)
     if as_json:
         rows = [
             {
@@ -72,21 +78,28 @@ def signals_list(overlap: float, as_json: bool) -> None:
 @click.option("--bits", type=int, default=16, show_default=True, help="Word length: 16 or 24.")
 @click.option("--only", multiple=True, metavar="NAME", help="Only this signal; may be repeated.")
 @_overlap
+@_job
 def signals_write(
-    folder: Path, file_format: str, rate: int, bits: int, only: tuple[str, ...], overlap: float
+    folder: Path,
+    file_format: str,
+    rate: int,
+    bits: int,
+    only: tuple[str, ...],
+    overlap: float,
+    job: str | None,
 ) -> None:
     r"""Write the test signals and a sheet to print, such as to a USB stick.
 
     \b
     Example:
-      levelset signals write /media/stick
+      levelset signals write /media/stick --job 2026-11-03-estate
       levelset signals write tracks --format flac --only set-bass --overlap 5
     """
     from levelset.recordings.tracks import chosen_tracks, write_tracks
     from levelset.signals.track import require_format
 
     word = require_format(rate, bits)
-    tracks = chosen_tracks(_catalogue(overlap), only)
+    tracks = chosen_tracks(tracks_for(job, overlap), only)
     shown = sys.stderr.isatty()
 
     def progress(track: Track, part: float) -> None:
@@ -130,7 +143,7 @@ def signals_play(
     if seconds is not None and not 0.0 < seconds <= 1e6:
         raise UsageError(f"--seconds {seconds:g} is out of range", "give a time above 0")
     level_dbfs = checked_level(level, agreed=yes)
-    track = chosen_tracks(_catalogue(0.0), (name,))[0]
+    track = chosen_tracks(tracks_for(None, 0.0), (name,))[0]
     port = open_live(None, output=output, rate_hz=rate, channels=0)
     try:
         check_shared(port.opened.output, level_dbfs)
@@ -145,6 +158,27 @@ def signals_play(
     finally:
         port.close()
     click.echo("silent")
+
+
+def tracks_for(job: str | None, overlap_db: float) -> tuple[Track, ...]:
+    """Return the tracks with the set tones of a job, or with those for the usual pass bands.
+
+    Raises
+    ------
+    InputError
+        If there is no such job.
+    UsageError
+        If a gain overlap is given beside a job, whose plan has it.
+    """
+    if job is None:
+        return _catalogue(overlap_db)
+    if overlap_db:
+        raise UsageError("the plan of the job has its gain overlap", "leave --overlap out")
+    from levelset.procedures.job_tracks import with_job
+    from levelset.record.job import Job
+    from levelset.record.store import find_job
+
+    return with_job(_catalogue(0.0), Job.open(find_job(job), writable=False).plan())
 
 
 def _catalogue(overlap_db: float) -> tuple[Track, ...]:

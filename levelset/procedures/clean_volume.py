@@ -12,13 +12,13 @@ from levelset.ports.base import Point
 from levelset.procedures import cautions
 from levelset.procedures.common import (
     GIVE_UP_S,
-    SOURCE_TRACK,
     Steps,
     ask_volume,
     output_of,
     place_tips,
     set_volume,
     settle,
+    source_track,
     start_engine,
     start_tone,
     tone_spec,
@@ -91,7 +91,7 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
         yield Finish("skipped", "First calibrate the probe and find the kind of output.", {})
         return
     spec = tone_spec(tone_hz, kind, plan)
-    track = set_tone(SOURCE_TRACK, "clean volume of the source", tone_hz, 0.0)
+    track = source_track(tone_hz)
     yield Acknowledge(cautions.HEARING)
     yield from start_engine(facts)
     yield from place_tips(
@@ -111,7 +111,9 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan)
     result["tone_hz"] = tone_hz
     lowest, top = climb.curve[0].volume, int(result["volume"])
-    second = yield from _second_tone(_other_spec(spec, tone_hz, plan), lowest, top, plan)
+    second = yield from _second_tone(
+        tone_spec(second_tone_hz(tone_hz), spec.output, plan), lowest, top, plan
+    )
     if second.clean < top:
         yield from start_tone(track, plan)
         result |= yield from _confirm(spec, second.clean, plan)
@@ -181,9 +183,9 @@ def _judged(
     return reading, is_over
 
 
-def _other_spec(spec: ToneSpec, tone_hz: float, plan: JobPlan) -> ToneSpec:
-    other_hz = UPPER_TONE_HZ if tone_hz < 0.5 * UPPER_TONE_HZ else BASS_TONE_HZ
-    return tone_spec(other_hz, spec.output, plan)
+def second_tone_hz(tone_hz: float) -> float:
+    """Return the tone at the other end of the band, Hz."""
+    return UPPER_TONE_HZ if tone_hz < 0.5 * UPPER_TONE_HZ else BASS_TONE_HZ
 
 
 def second_track(tone_hz: float) -> Signal:

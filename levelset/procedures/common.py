@@ -39,7 +39,6 @@ GIVE_UP_S = 180.0
 OWN_TONE_DBFS = -1.0
 """Level of a full-scale tone from levelset's own output, dBFS."""
 
-SOURCE_TRACK = "set-source"
 ACCEPT_MEAN = Offer("accept_now", "accept it as it is")
 AT_END = Offer("at_end", "it does not turn any further")
 NO_CHANGE = Offer("no_change", "it turned, the level stays")
@@ -56,6 +55,11 @@ def tone_spec(frequency_hz: float, output: OutputKind, plan: JobPlan) -> ToneSpe
         output=output,
         live=True,
     )
+
+
+def source_track(frequency_hz: float) -> Signal:
+    """Return the full-scale tone for the source."""
+    return set_tone("set-source", "clean volume of the source", frequency_hz, 0.0)
 
 
 def channel_track(name: str, frequency_hz: float, tone_dbfs: float) -> Signal:
@@ -78,9 +82,17 @@ def start_tone(signal: Playable, plan: JobPlan) -> Steps:
         yield Play(signal, OWN_TONE_DBFS)
     else:
         yield Ask(
-            f"Play the track {signal.name} on the vehicle's own player, on repeat.",
+            f"Play the track {signal.name}{_tone_words(signal)} on the vehicle's own player, on "
+            "repeat.",
             Act("play_track", signal=signal),
         )
+
+
+def _tone_words(signal: Playable) -> str:
+    """Return what a single tone is: any source of the same tone serves as well."""
+    if not isinstance(signal, Signal) or len(signal.components) != 1 or signal.level_dbfs is None:
+        return ""
+    return f" ({signal.components[0].frequency_hz:g} Hz, {signal.level_dbfs:.0f} dBFS)"
 
 
 def stop_tone(plan: JobPlan) -> Steps:

@@ -9,11 +9,11 @@ from levelset.ports.base import Leg, Point
 from levelset.probe.reading import OutputKind, Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
-    SOURCE_TRACK,
     Steps,
     channel_track,
     place_tips,
     settle,
+    source_track,
     start_tone,
     tip_a_of,
     tone_spec,
@@ -29,7 +29,6 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.signals.tones import set_tone
 
 SAME = 0.1
 """Two tips on one terminal, or two driven legs, agree within this ratio."""
@@ -75,9 +74,7 @@ def output_kind(
     spec = tone_spec(tone_hz, "unknown", plan)
 
     if channel is None:
-        yield from start_tone(
-            set_tone(SOURCE_TRACK, "clean volume of the source", tone_hz, 0.0), plan
-        )
+        yield from start_tone(source_track(tone_hz), plan)
     else:
         yield Acknowledge(cautions.LOUDSPEAKER_OFF)
         yield Acknowledge(cautions.TOUCH)
@@ -86,6 +83,36 @@ def output_kind(
             Act("gain_to_minimum", channel=channel.name),
         )
         yield from start_tone(channel_track(channel.name, tone_hz, channel.target.tone_dbfs), plan)
+    kind, seq = yield from find_kind(spec, where, positive, negative)
+    sides = "both sides are driven" if kind == "bridged" else "one side is driven"
+    sentence = f"{kind.capitalize()} output at {where}: {sides}."
+    yield Finish("accepted", sentence, {"kind": kind, "reading_seq": seq})
+
+
+def find_kind(spec: ToneSpec, where: str, positive: Point, negative: Point) -> Steps:
+    """Find the kind of an output that gives a tone.
+
+    Parameters
+    ----------
+    spec : ToneSpec
+        The tone, at an output of unknown kind.
+    where : str
+        The output in words.
+    positive, negative : Point
+        Its terminals.
+
+    Returns
+    -------
+    kind : OutputKind
+        Bridged or grounded.
+    seq : int
+        Line of the reading that shows it.
+
+    Raises
+    ------
+    StepFailed
+        If the tips do not agree, or fit no kind.
+    """
     yield from place_tips(f"both tips on the positive side of {where}", positive, positive)
     guidance = Guidance(
         "Keep both tips on the positive side.", Act("wait"), headline="BOTH TIPS ON ONE SIDE"
@@ -109,9 +136,7 @@ def output_kind(
     seq: int = yield Accept(apart, "output_kind", {"kind": kind})
     if kind == "grounded":
         yield from _confirm_by_swap(spec, apart, where, positive, negative)
-    sides = "both sides are driven" if kind == "bridged" else "one side is driven"
-    sentence = f"{kind.capitalize()} output at {where}: {sides}."
-    yield Finish("accepted", sentence, {"kind": kind, "reading_seq": seq})
+    return kind, seq
 
 
 def _confirm_by_swap(

@@ -60,6 +60,9 @@ class LevelsetApp(App[None]):
         stored calibration, each None where none was given.
     list_devices : callable
         Returns a line for each sound device; may take seconds.
+    write_tracks : callable
+        Writes the tracks of a job into a folder and returns the files, the sheet last; may take
+        a minute.
     start : Session or None
         A session to open at once; None shows the jobs.
     charset : {"braille", "ascii"} or None
@@ -85,6 +88,7 @@ class LevelsetApp(App[None]):
         new_job_of_text: Callable[[str], Path],
         open_live: Callable[[Path, str | None, str | None, str | None], Session],
         list_devices: Callable[[], Sequence[str]] = tuple,
+        write_tracks: Callable[[Path, Path], Sequence[Path]] = lambda *_: (),
         start: Session | None = None,
         charset: Charset | None = None,
     ) -> None:
@@ -95,6 +99,7 @@ class LevelsetApp(App[None]):
         self.new_job_of_text = new_job_of_text
         self.open_live = open_live
         self.list_devices = list_devices
+        self.write_tracks = write_tracks
         self.made: Path | None = None
         self.charset: Charset = charset or suited_charset(sys.stdout.encoding, os.environ)
         self.person: ScreenPerson | None = None

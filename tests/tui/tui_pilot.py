@@ -46,6 +46,7 @@ def make_app(
     new_job=None,
     new_job_of_text=None,
     open_live=None,
+    write_tracks=None,
 ) -> tuple[LevelsetApp, FakeSession]:
     """Return the program with a session at hand; key ``d`` opens it."""
     made = FakeSession(script or Script([]), levers=levers, hands=hands)
@@ -55,6 +56,7 @@ def make_app(
         new_job=new_job or unused,
         new_job_of_text=new_job_of_text or unused,
         open_live=lambda *chosen: (open_live or unused)(made, *chosen),
+        write_tracks=write_tracks or unused,
         charset=charset,
     )
     return app, made

@@ -129,6 +129,44 @@ class NewJobScreen(FormScreen):
             self.app.pop_screen()
 
 
+class TracksScreen(FormScreen):
+    """Asks for a folder and writes the tracks that a job asks for into it."""
+
+    LABELS = ("Folder for the tracks, such as that of a USB stick for the vehicle's player.",)
+
+    def __init__(self, job: JobSummary) -> None:
+        super().__init__()
+        self._job = job
+
+    def head(self) -> tuple[str, str]:
+        """Return the head."""
+        return f"{self._job.title} · tracks", ""
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Return the keys."""
+        return [("enter", "write them"), ("esc", "back"), ("ctrl+q", "quit"), ("f1", "help")]
+
+    def take(self, values: list[str]) -> None:
+        """Write the tracks away from the screen: that may take a minute."""
+        if not values[0]:
+            self.say("Type the path of a folder, then press enter.")
+            return
+        try:
+            folder = Path(values[0]).expanduser()
+        except RuntimeError as error:  # no such user's home
+            self.say(f"{values[0]}: {error}. Type the whole path.")
+            return
+        self.say("Writing the tracks: this may take a minute.")
+        job = self._job.path
+        self.aside(lambda: self.levelset.write_tracks(job, folder), self._written, "tracks")
+
+    def _written(self, found: Sequence[Path] | LevelsetError) -> None:
+        if isinstance(found, LevelsetError):
+            self.refuse(found)
+        else:
+            self.say(f"Tracks written: {len(found) - 1}, and a sheet to print: {found[-1]}")
+
+
 class Opened(Message):
     """An attempt to open a sound card has ended.
 

@@ -13,7 +13,7 @@ from levelset.report.page import write_report
 from levelset.tui.renderables.pages import INVENTED, in_short, job_lines, plan_lines, step_lines
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import Drawn, Page, TextScreen
-from levelset.tui.screens.form import MeasureScreen
+from levelset.tui.screens.form import MeasureScreen, TracksScreen
 
 if TYPE_CHECKING:
     from levelset.procedures.facts import StepResult
@@ -147,6 +147,7 @@ class JobScreen(TextScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("m", "measure", "measure", id="job.measure"),
+        Binding("t", "tracks", "tracks", id="job.tracks"),
         Binding("r", "report", "report", id="job.report"),
     ]
 
@@ -167,9 +168,9 @@ class JobScreen(TextScreen):
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
-        measure = [("m", "measure with the sound card")] if self._can_be_measured else []
+        measure = [("m", "measure with the sound card"), ("t", "tracks for the player")]
         return [
-            *measure,
+            *(measure if self._can_be_measured else []),
             ("r", "report"),
             ("esc", "back"),
             ("up/down", "scroll"),
@@ -186,6 +187,11 @@ class JobScreen(TextScreen):
         """Ask for the sound card."""
         if self._can_be_measured:
             self.app.push_screen(MeasureScreen(self._job))
+
+    def action_tracks(self) -> None:
+        """Ask for the folder of the tracks."""
+        if self._can_be_measured:
+            self.app.push_screen(TracksScreen(self._job))
 
     def action_report(self) -> None:
         """Make both pages of the report; they take a moment, the screen stays alive."""
@@ -235,7 +241,7 @@ The tool watches and catches a level by itself, with a sound: keys are for the e
   w         watch the simulated hands, or take over from them
   u         where the uncertainty comes from, and the pictures again
   n         a remark for the record, while a job is open
-  r         the report, on the page of a job
+  m t r     measure, tracks for the player, report: on the page of a job
   /         words that find a job in the list
   f2        other colours
   ctrl+q    silences levelset and leaves
