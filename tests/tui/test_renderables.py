@@ -359,11 +359,12 @@ def test_result_page_and_keys():
 
 
 def test_a_reading_of_something_else_is_not_shown():
-    assert current(CLEAN) is CLEAN
+    assert current(CLEAN, None) is CLEAN
+    assert current(CLEAN, CLEAN.reading).reading is None
     listen = CLEAN.instruction
     other = replace(CLEAN, instruction=replace(listen, spec=replace(listen.spec, output="bridged")))
-    assert current(other).reading is None
-    assert current(other).instruction is other.instruction
+    assert current(other, None).reading is None
+    assert current(other, None).instruction is other.instruction
 
 
 def test_places_are_told_apart():

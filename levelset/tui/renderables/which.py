@@ -19,13 +19,22 @@ if TYPE_CHECKING:
 QUIET = ("silent_input", "no_tone")
 
 
-def current(view: View) -> View:
+def current(view: View, before: AnyReading | None) -> View:
     """Return the view without a reading of something else than what is listened to now.
 
     The volts of the tap must not stand beside an instruction about the amplifier.
+
+    Parameters
+    ----------
+    view : View
+        What the engine shows.
+    before : TipsReading, TouchReading, StretchReading or None
+        The reading that was there when the person was last asked to do something.
     """
     instruction, reading = view.instruction, view.reading
-    if isinstance(instruction, Listen) and reading is not None and reading.spec != instruction.spec:
+    if not isinstance(instruction, Listen) or reading is None:
+        return view
+    if reading is before or reading.spec != instruction.spec:
         return replace(view, reading=None, budget=())
     return view
 

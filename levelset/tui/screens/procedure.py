@@ -42,6 +42,7 @@ from levelset.tui.screens.form import NoteScreen
 
 if TYPE_CHECKING:
     from levelset.probe.budget import BudgetLine
+    from levelset.probe.kinds import AnyReading
     from levelset.procedures.protocol import View
     from levelset.tui.person import ScreenPerson
     from levelset.tui.session import Session
@@ -94,6 +95,7 @@ class ProcedureScreen(LevelScreen):
         self._session = session
         self._person = person
         self._view: View | None = None
+        self._old: AnyReading | None = None
         self._entry = Entry(None, None)
         self._shown_since_s = 0.0
         self._before = ""
@@ -254,7 +256,9 @@ class ProcedureScreen(LevelScreen):
         if self._caught(view):
             self.app.bell()
         before = self._instruction
-        self._view = view = current(view)
+        if isinstance(view.instruction, Ask) and not view.instruction.shows_reading:
+            self._old = view.reading
+        self._view = view = current(view, self._old)
         if view.instruction is not before and not isinstance(view.instruction, Listen):
             self._shown_since_s = time.monotonic()
         match view.instruction:
