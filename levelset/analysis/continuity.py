@@ -132,10 +132,11 @@ class BlockPhases:
         count = samples.size // block
         if count < FEWEST_BLOCKS:
             return None
-        x = samples[: count * block] - samples.mean()
         # One block's sine and cosine serve all blocks, each turned to where it stands.
         angle = w * np.arange(block)
-        sums = x.reshape(count, block) @ np.stack((np.cos(angle), np.sin(angle)), 1)
+        waves = np.stack((np.cos(angle), np.sin(angle)), 1)
+        sums = samples[: count * block].reshape(count, block) @ waves
+        sums -= samples.mean() * waves.sum(axis=0)
         turn = np.exp(-1j * w * block * np.arange(count))
         phasors = (sums[:, 0] - 1j * sums[:, 1]) * turn * (2.0 / block)
         amplitude = float(np.median(np.abs(phasors)))
@@ -149,6 +150,18 @@ class BlockPhases:
         theta = theta - usual * (np.arange(count) + 0.5 * (block - 1) / block)
         return cls(samples, rate_hz, w + usual / block, block, theta, scatter, amplitude)
 
+    @property
+    def _large(self) -> NDArray[np.bool_]:
+        """Where a block's two neighbours differ by more than they scatter; shape (m - 2,)."""
+        steps = self.theta[2:] - self.theta[:-2]
+        limit = max(LEAST_JUMP_RAD, SCATTERS * self.scatter)
+        return np.abs(steps - _TURN * np.rint(steps / _TURN)) > limit
+
+    @property
+    def jumps(self) -> bool:
+        """Whether there is a break other than a value that stands still."""
+        return bool(self._large[1:-1].any())
+
     def breaks(self) -> tuple[Break, ...]:
         """Return where the tone does not run through, in order.
 
@@ -156,11 +169,9 @@ class BlockPhases:
         """
         samples, theta, block = self.samples, self.theta, self.block
         x = samples - samples.mean()
-        limit = max(LEAST_JUMP_RAD, SCATTERS * self.scatter)
         held = _held(samples, x, self.w, theta, block, self.amplitude)
         found = [held] if held is not None else []
-        steps = theta[2:] - theta[:-2]
-        large = np.abs(steps - _TURN * np.rint(steps / _TURN)) > limit
+        large = self._large
         index, count = 2, theta.size
         while index < count - 2:
             if not large[index - 1]:

@@ -270,7 +270,7 @@ class PathWatch:
         least = COARSE_COPY if effective_bits(self._bits) <= COARSE_BITS else LEAST_COPY
         return (
             _stands_still(recent, w)
-            or (phases is not None and bool(phases.breaks()))
+            or (phases is not None and phases.jumps)
             or self._signs.seen(recent, w, least)
         )
 

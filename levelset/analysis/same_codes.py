@@ -189,7 +189,14 @@ def _moving(samples: NDArray[np.float64], places: NDArray[np.intp]) -> NDArray[n
 
 def still_runs(samples: NDArray[np.float64]) -> tuple[tuple[int, int], ...]:
     """Return start and length of every run of at least 16 equal codes; shape (n,)."""
-    flags = np.concatenate(([False], samples[1:] == samples[:-1], [False]))
+    still = samples[1:] == samples[:-1]
+    # Mostly there is none: a look at eight in a row is much cheaper than a list of all.
+    eight = still
+    for shift in (1, 2, 4):
+        eight = eight[:-shift] & eight[shift:]
+    if not eight.any():
+        return ()
+    flags = np.concatenate(([False], still, [False]))
     edges = np.flatnonzero(np.diff(flags.astype(np.int8)))
     starts, lengths = edges[::2], edges[1::2] - edges[::2] + 1
     long = lengths >= LEAST_STILL

@@ -5,7 +5,8 @@ Usage: ``python -m tests.benchmarks.bench_path_stage [--windows 40] [--rates 480
 Two tips, one window after the other without a gap, as a procedure reads them: processor time of
 `PathWatch.look` as a part of look and `read_tips` together, medians over the windows. "quiet" has
 noise of 0.4 codes, "still" of 0.05 codes, "noisy" 60 dB below the tone, "clipped" meets a rail 1 dB
-below its peak.
+below its peak. The last column is the look alone at the same samples as they come for
+20 overlapping windows a second, as a part of a core.
 """
 
 from __future__ import annotations
@@ -63,6 +64,20 @@ def cost_ms(kind, rate_hz, bits, tone_hz, windows):
     return statistics.median(looks[2:]), statistics.median(readings[2:]), blamed
 
 
+def live_percent(kind, rate_hz, bits, tone_hz, seconds):
+    """Return the processor time of looks at 20 stretches a second, % of a core."""
+    rng = np.random.default_rng(1)
+    count = rate_hz // 20
+    samples = made(kind, rate_hz, bits, tone_hz, round(seconds * rate_hz), rng)
+    watch, times = PathWatch(rate_hz), []
+    for first in range(0, len(samples) - count + 1, count):
+        began = time.process_time()
+        watch.take(samples[first : first + count], 0, first, tone_hz=tone_hz)
+        watch.void(first, count)
+        times.append(time.process_time() - began)
+    return 100.0 * 20.0 * statistics.median(times[20:])
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--windows", type=int, default=40)
@@ -74,7 +89,8 @@ def main():
         sys.stdout.write(
             f"{rate_hz:6} Hz {bits} bit {tone_hz:5.0f} Hz {kind:8} look {look_ms:6.2f} ms of "
             f"{look_ms + reading_ms:6.2f} ms, {100.0 * look_ms / (look_ms + reading_ms):4.0f} %"
-            f"{f', blamed {blamed}' if blamed else ''}\n"
+            f"{f', blamed {blamed}' if blamed else ''}; "
+            f"20 a second {live_percent(kind, rate_hz, bits, tone_hz, 3.0):.1f} % of a core\n"
         )
         sys.stdout.flush()
 
