@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 TAIL_S = 0.1
 TAIL_PERIODS = 20.0
 """What is looked at before a window: the longest usual block, and periods enough for a phase."""
+CLOSE_S = 0.35
+"""What a closer look takes in at least: the longest block of zeros, and the tone beside it."""
 KEEP_S = 2.5
 """How much is kept for a path that is known to change the samples, s."""
 CHANGE_S = 0.2
@@ -223,6 +225,7 @@ class PathWatch:
             self._looked = self._end
         if not self._signs_in(x, count, hz):
             return None
+        x = self._newest(channel, max(x.size, round(CLOSE_S * self._rate_hz)))
         track = track_tone(x, self._rate_hz, hz, hop_periods=HOP_PERIODS)
         if track is None:
             # A tone with a break has two lines; each half is likely to have one.
