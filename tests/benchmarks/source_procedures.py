@@ -126,6 +126,7 @@ def corner_verdict(source: dict, step) -> str | None:
 class Tally:
     """What came of all sources."""
 
+    count: int = 0
     wires: Counter = field(default_factory=Counter)
     clear_wires: Counter = field(default_factory=Counter)
     volumes: Counter = field(default_factory=Counter)
@@ -148,6 +149,9 @@ class Tally:
             else:
                 self.failed[name] += 1
                 amiss.append(f"{name} {step.outcome}: {step.sentence}")
+        self.count += 1
+        if self.count % 20 == 0:
+            print(f"{self.count} sources done", flush=True)
         if amiss:
             print(f"seed {seed}: {'; '.join(amiss)}\n    {source}", flush=True)
 
@@ -255,7 +259,13 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         for seed in chosen or range(first, first + count):
             source = random_source(seed)
-            tally.add(seed, source, run(source, steps, seed, Path(name)))
+            try:
+                done = run(source, steps, seed, Path(name))
+            except Exception as error:  # a source on which it breaks is a miss, not the end
+                tally.failed["broke"] += 1
+                print(f"seed {seed}: broke: {error!r}\n    {source}", flush=True)
+                continue
+            tally.add(seed, source, done)
     return 0 if tally.summary() else 1
 
 
