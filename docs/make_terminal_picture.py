@@ -83,6 +83,7 @@ async def draw() -> None:
             open_demo=lambda: session,
             list_jobs=list,
             new_job=lambda plan: plan,
+            new_job_of_text=Path,
             open_live=lambda *_: session,
             charset="braille",
         )
