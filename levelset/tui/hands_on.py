@@ -49,6 +49,7 @@ DOES = {
     "inspect": "press m to look",
     "turn_input": "it has none, press x",
     "input_to_minimum": "it has none, press enter",
+    "lower_input": "it has none, press n",
 }
 """Which key does what an instruction asks for."""
 
@@ -78,26 +79,31 @@ class HandsOn:
         """Turn the volume by whole clicks."""
         self.said = f"the display shows {self._levers.turn_volume(steps)}"
 
-    def turn_gain(self, channel: str, by_db: float) -> None:
-        """Turn a gain knob."""
+    def turn_gain(self, channel: str | None, by_db: float) -> None:
+        """Turn a gain knob, or for None the processor's output level."""
         moved = self._levers.turn_gain(channel, by_db)
         way = "up" if by_db > 0 else "down"
-        self.said = f"gain of {channel} {way}" if moved else f"gain of {channel} is at its end"
+        self.said = f"{_knob(channel)} {way if moved else 'is at its end'}"
 
-    def gain_to_minimum(self, channel: str) -> None:
-        """Turn a gain knob down until its end."""
+    def gain_to_minimum(self, channel: str | None) -> None:
+        """Turn a gain knob, or for None the processor's output level, down until its end."""
         for _ in range(MOST_TURNS):
             if not self._levers.turn_gain(channel, -COARSE_DB):
                 break
-        self.said = f"gain of {channel} is at its minimum"
+        self.said = f"{_knob(channel)} is at its minimum"
 
     def place_tips(self, act: Act | None) -> None:
-        """Place the tips as asked; without a request, go round: tap, each channel, off."""
+        """Place the tips as asked; without a request, go round in the signal's order, then off."""
         if act is not None and act.verb == "place_tips":
             wanted = {"A": act.tip_a, "B": act.tip_b}
         else:
             places = [
                 (Point("source", "positive"), Point("source", "negative")),
+                *(
+                    [(Point("processor", "positive"), Point("processor", "negative"))]
+                    if self._plan.processor is not None
+                    else []
+                ),
                 *(
                     (Point("channel", "positive", c.name), Point("channel", "negative", c.name))
                     for c in self._plan.channels
@@ -222,3 +228,7 @@ class HandsOn:
             # A narrow screen has room for the key that is asked for; the help has them all.
             *(flowed(KEYS, width) if key is None or width >= WIDE else ()),
         ]
+
+
+def _knob(channel: str | None) -> str:
+    return "processor's level" if channel is None else f"gain of {channel}"

@@ -1,6 +1,7 @@
 """What is drawn, as strings."""
 
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -18,10 +19,12 @@ from tui_scenes import (
     reading,
 )
 
+from levelset.analysis.result import VoidCode
 from levelset.ports.base import Point
+from levelset.procedures.catalogue import CATALOGUE
 from levelset.procedures.protocol import Act, Offer
 from levelset.quantity import Quantity
-from levelset.tui.renderables.band import SHAPES, band_lines, band_of
+from levelset.tui.renderables.band import SHAPES, VOID_WORDS, band_lines, band_of
 from levelset.tui.renderables.bar import input_bar, level_bar
 from levelset.tui.renderables.charset import in_charset, suited_charset
 from levelset.tui.renderables.curve import curve_plot, curve_table
@@ -33,6 +36,7 @@ from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.plots import Raster, period_picture, transfer_picture
 from levelset.tui.renderables.which import current, legs_line, shown_reading
 from levelset.tui.renderables.wording import (
+    PROCEDURES,
     act_lines,
     both_ends,
     db,
@@ -95,6 +99,9 @@ def test_uncertainty_is_never_rounded_down(u, text):
 
 def test_uncertainty_follows_the_prefix():
     assert plus_minus(Quantity(0.412, 0.0049, "V"), "mV") == "± 4.9 mV"
+    # Not finer than the value: 12.53 V, 1.300 mV.
+    assert plus_minus(Quantity(12.53, 0.087, "V"), "V") == "± 0.09 V"
+    assert plus_minus(Quantity(0.0013, 0.0000041, "V"), "mV") == "± 0.01 mV"
     assert plus_minus(Quantity(22.8, 0.27, "V"), "V") == "± 0.27 V"
 
 
@@ -386,3 +393,8 @@ def test_result_begins_with_what_was_set_and_what_is_to_be_looked_at():
 def test_time_to_the_minute():
     assert moment("2031-04-02T10:11:12.345Z") == "2031-04-02 10:11 UTC"
     assert moment("") == ""
+
+
+def test_every_step_is_in_words():
+    assert set(CATALOGUE) <= set(PROCEDURES)
+    assert set(get_args(VoidCode)) <= set(VOID_WORDS)

@@ -24,6 +24,7 @@ PROCEDURES = {
     "which_wire": "which wire is it",
     "two_taps": "two taps at once",
     "clean_volume": "find the clean volume",
+    "processor": "set the processor's output level",
     "response": "response of the source",
     "noise": "noise of an output",
     "input_match": "does the source suit the input",
@@ -69,16 +70,30 @@ def volts(value_v: float) -> str:
 
 
 def plus_minus(quantity: Quantity, unit: str) -> str:
-    """Return the uncertainty in two digits, rounded up, in V or mV as the value is shown."""
+    """Return the uncertainty, rounded up, in V or mV as the value is shown.
+
+    It has two digits, but none beyond the last one of the value.
+    """
     u = quantity.u * (1000.0 if unit == "mV" else 1.0)
-    return f"± {two_digits_up(u)} {unit}"
+    number, shown = volts_parts(quantity.value)
+    finest = len(number.partition(".")[2]) if shown == unit else None
+    return f"± {two_digits_up(u, finest)} {unit}"
 
 
-def two_digits_up(u: float) -> str:
-    """Return an uncertainty in two significant digits, never rounded down."""
+def two_digits_up(u: float, finest: int | None = None) -> str:
+    """Return an uncertainty in two significant digits, never rounded down.
+
+    Parameters
+    ----------
+    u : float
+        The uncertainty.
+    finest : int or None
+        Most decimals, which may leave one digit.
+    """
     if u == 0.0:
         return "0"
     places = 1 - math.floor(math.log10(u))
+    places = places if finest is None else min(places, finest)
     step = 10.0**-places
     # A hair below the next step is the step itself: 0.27 must not become 0.28.
     rounded = math.ceil(u / step - 1e-9) * step
@@ -140,6 +155,8 @@ def point_words(point: Point | None) -> str:
         return f"battery, {'plus' if point.leg == 'positive' else 'minus'}"
     if point.place == "source":
         where = "the tap" if point.channel is None else "the other tap"
+    elif point.place == "processor":
+        where = "the processor's output"
     else:
         where = f"{point.channel} output"
     return f"{where}, {point.leg}"
@@ -149,7 +166,11 @@ def point_mark(point: Point | None) -> str:
     """Return where a tip is in a word or two, such as ``bass +``."""
     if point is None or point.place == "open":
         return "nothing"
-    where = {"battery": "battery", "source": "tap" if point.channel is None else "other tap"}
+    where = {
+        "battery": "battery",
+        "source": "tap" if point.channel is None else "other tap",
+        "processor": "processor",
+    }
     sign = "+" if point.leg == "positive" else "-"
     return f"{where.get(point.place, point.channel)} {sign}"
 

@@ -403,8 +403,11 @@ class ProcedureScreen(LevelScreen):
         return None if self._person.watching else self._hands_on
 
     @property
-    def _channel(self) -> str:
+    def _channel(self) -> str | None:
+        """The channel whose gain the keys turn, None for the processor's output level."""
         act = self._act
         asked = None if act is None else act.channel
         current = None if self._view is None else self._view.channel
+        if self._view is not None and self._view.procedure == "processor" and not asked:
+            return None
         return asked or current or self._session.plan.channels[0].name
