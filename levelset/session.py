@@ -262,6 +262,7 @@ def job_levels(folder: Path) -> tuple[GainStructure, ...]:
         facts.result("clean_volume", None),
         {channel.name: facts.result("gain", channel.name) for channel in plan.channels},
         facts.result("supply_voltage", None),
+        facts.result("processor", None),
     )
     return tuple(gain_structure(plan, channel, known) for channel in plan.channels)
 

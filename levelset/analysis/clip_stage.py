@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from levelset.quantity import Quantity
 
-Stage = Literal["interface", "probe", "source", "input_stage", "output_stage"]
+Stage = Literal["interface", "probe", "source", "processor", "input_stage", "output_stage"]
 
 MOVED_DB = 1.0
 """The knob has moved when the fundamental differs by this much, dB."""
@@ -42,6 +42,7 @@ WORDS: dict[Stage, str] = {
     "interface": "the interface's own input",
     "probe": "the probe",
     "source": "the source",
+    "processor": "the processor before the amplifier",
     "input_stage": "the input stage",
     "output_stage": "the output stage",
 }
@@ -50,6 +51,8 @@ REMEDY: dict[Stage, str] = {
     "interface": "turn the interface's input down; this says nothing about the vehicle",
     "probe": "take a probe for higher voltages",
     "source": "turn the volume down",
+    "processor": "turn its output level down, or the volume where its input clips; the gain knob "
+    "does not help",
     "input_stage": "lower the source's output, pad the input, or set its input switch to a higher "
     "level; the gain knob does not help",
     "output_stage": "turn the gain down",
@@ -122,6 +125,7 @@ def who_clipped(
     *,
     filters_off: bool,
     beside: Seen | None = None,
+    processor: Seen | None = None,
 ) -> StageVerdict:
     """Return the stage that clips.
 
@@ -135,14 +139,21 @@ def who_clipped(
         Whether no filter stands between the source and this output.
     beside : Seen or None
         Output of another channel that the same source feeds, through an amplifier of its own.
+    processor : Seen or None
+        Output of what stands between the tap and the amplifier; None where nothing does.
     """
-    for seen in (tap, one, other):
+    all_seen = (tap, processor, one, other)
+    for seen in all_seen:
         if seen is not None and seen.void in ("input_overload", "probe_limit"):
             return _named("interface" if seen.void == "input_overload" else "probe", None)
-    if any(seen is not None and seen.void is not None for seen in (tap, one, other)):
+    if any(seen is not None and seen.void is not None for seen in all_seen):
         return _undecided("A reading is void: repeat it.")
     if tap is not None and tap.clipped:
         return _named("source", tap)
+    if processor is not None:
+        if processor.clipped:
+            return _named("processor", processor)
+        tap = processor
     low, high = sorted((one, other), key=lambda seen: _size(seen.volts_rms))
     if not high.clipped and not low.clipped:
         return _nothing(tap, low, high, filters_off=filters_off)

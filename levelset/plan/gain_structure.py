@@ -12,8 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from levelset.plan.equipment import ProcessorPlan
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.plan.target import rated_power_w
+from levelset.quantity import Quantity
 from levelset.units import db_from_ratio, ratio_from_db
 
 
@@ -89,11 +91,66 @@ class LevelFacts:
         Results of the gains, by channel.
     supply : dict or None
         Result of the supply voltages.
+    processor : dict or None
+        Result of the processor's or line converter's output level.
     """
 
     clean_volume: dict[str, Any] | None
     gains: Mapping[str, dict[str, Any] | None]
     supply: dict[str, Any] | None = None
+    processor: dict[str, Any] | None = None
+
+
+def processor_in_use(
+    plan: JobPlan, clean: dict[str, Any] | None, processor: dict[str, Any] | None
+) -> dict[str, Any] | None:
+    """Return the result of the processor's output level while it counts.
+
+    It counts at the clean volume at which it was set: None at another one, and where the plan has
+    no processor.
+    """
+    if plan.processor is None or clean is None or processor is None:
+        return None
+    return processor if processor.get("volume") == clean.get("volume") else None
+
+
+def amplifier_input_v_rms(
+    plan: JobPlan, clean: dict[str, Any] | None, processor: dict[str, Any] | None
+) -> Quantity | None:
+    """Return the voltage at the amplifiers' inputs at the source's clean maximum, V.
+
+    That of the source, or of the processor's output where the plan has one.
+
+    Parameters
+    ----------
+    plan : JobPlan
+        The plan.
+    clean, processor : dict or None
+        Results of the clean-volume search and of the processor's output level.
+
+    Returns
+    -------
+    Quantity or None
+        None while it is not measured: a processor may raise or lower it.
+    """
+    found = clean if plan.processor is None else processor_in_use(plan, clean, processor)
+    volts = None if found is None else found.get("volts_rms")
+    if not isinstance(volts, Mapping):
+        return None
+    return Quantity(float(volts["value"]), float(volts["u"]), "V")
+
+
+def input_span_v_rms(channel: ChannelPlan) -> tuple[float, float] | None:
+    """Return the input voltages for the target with the gain knob at either end, V.
+
+    The label's range is for full power; the target may need less. None where the plan has none.
+    """
+    span = channel.input_range_v_rms
+    if span is None:
+        return None
+    rated_v = math.sqrt(rated_power_w(channel.ratings, channel.net_load_ohm) * channel.net_load_ohm)
+    part = channel.target.volts_rms / rated_v
+    return span[0] * part, span[1] * part
 
 
 def gain_structure(plan: JobPlan, channel: ChannelPlan, facts: LevelFacts) -> GainStructure:
@@ -121,9 +178,11 @@ def gain_structure(plan: JobPlan, channel: ChannelPlan, facts: LevelFacts) -> Ga
     full_v = tone_v * ratio_from_db(overlap_db)
     stages = [_source(facts, source_v)]
     if plan.processor is not None:
-        stages += _processor(plan, source_v)
-    gain_db = None if source_v is None else db_from_ratio(full_v / source_v)
-    stages.append(_input(channel, source_v))
+        stages += _processor(plan, plan.processor, facts, source_v)
+    fed = amplifier_input_v_rms(plan, facts.clean_volume, facts.processor)
+    input_v = None if fed is None else fed.value
+    gain_db = None if input_v is None else db_from_ratio(full_v / input_v)
+    stages.append(_input(channel, input_v))
     stages.append(_output(plan, channel, facts, full_v, gain, set_v))
     if channel.loudspeaker_w is not None:
         limit_v = math.sqrt(channel.loudspeaker_w * channel.net_load_ohm)
@@ -138,7 +197,7 @@ def gain_structure(plan: JobPlan, channel: ChannelPlan, facts: LevelFacts) -> Ga
         tuple(stages),
         gain_db,
         None if first is None else first.stage,
-        _advice(channel, facts, gain, stages, gain_db),
+        _advice(plan, channel, facts, gain, stages, gain_db),
     )
 
 
@@ -150,30 +209,31 @@ def _source(facts: LevelFacts, source_v: float | None) -> StageLevel:
     return StageLevel("source", source_v, source_v, True, f"volume {clean['volume']}, {found}")
 
 
-def _processor(plan: JobPlan, source_v: float | None) -> list[StageLevel]:
-    processor = plan.processor
-    assert processor is not None
-    rows = [StageLevel(f"{processor.name}, input", source_v, processor.max_input_v_rms, False, "")]
-    if processor.max_output_v_rms is not None:
-        note = "set its own output level before any gain"
-        limit_v = processor.max_output_v_rms
-        rows.append(StageLevel(f"{processor.name}, output", None, limit_v, False, note))
-    return rows
+def _processor(
+    plan: JobPlan, processor: ProcessorPlan, facts: LevelFacts, source_v: float | None
+) -> list[StageLevel]:
+    found = processor_in_use(plan, facts.clean_volume, facts.processor)
+    set_v, clip_v = _volts(found, "volts_rms"), _volts(found, "clip_volts_rms")
+    note = "set its own output level before any gain" if set_v is None else "set"
+    if clip_v is not None:
+        note += "; clipping measured"
+    measured = source_v is not None
+    limit_v = processor.max_output_v_rms if clip_v is None else clip_v
+    return [
+        StageLevel(f"{processor.name}, input", source_v, processor.max_input_v_rms, measured, ""),
+        StageLevel(f"{processor.name}, output", set_v, limit_v, set_v is not None, note),
+    ]
 
 
-def _input(channel: ChannelPlan, source_v: float | None) -> StageLevel:
-    span = channel.input_range_v_rms
+def _input(channel: ChannelPlan, input_v: float | None) -> StageLevel:
+    span = input_span_v_rms(channel)
     if span is None:
-        return StageLevel(
-            "amplifier, input", source_v, None, source_v is not None, "range not noted"
-        )
-    # The label's range is for full power; the target may need less.
-    rated_v = math.sqrt(rated_power_w(channel.ratings, channel.net_load_ohm) * channel.net_load_ohm)
-    low_v, high_v = (edge_v * channel.target.volts_rms / rated_v for edge_v in span)
+        return StageLevel("amplifier, input", input_v, None, input_v is not None, "range not noted")
+    low_v, high_v = span
     note = f"{low_v:.2f} to {high_v:.2f} V for the target between both ends of the knob"
-    if source_v is not None and source_v < low_v:
-        note += f"; too weak by {db_from_ratio(low_v / source_v):.1f} dB"
-    return StageLevel("amplifier, input", source_v, high_v, source_v is not None, note)
+    if input_v is not None and input_v < low_v:
+        note += f"; too weak by {db_from_ratio(low_v / input_v):.1f} dB"
+    return StageLevel("amplifier, input", input_v, high_v, input_v is not None, note)
 
 
 def _output(
@@ -213,6 +273,7 @@ def _supply_v(plan: JobPlan, facts: LevelFacts) -> tuple[float | None, str]:
 
 
 def _advice(
+    plan: JobPlan,
     channel: ChannelPlan,
     facts: LevelFacts,
     gain: dict[str, Any] | None,
@@ -231,6 +292,9 @@ def _advice(
             )
         if "too weak" in one.note:
             return f"{one.stage.capitalize()}: {one.note}. It needs a line driver."
+    processor = plan.processor
+    if processor is not None and not processor_in_use(plan, facts.clean_volume, facts.processor):
+        return f"Set the output level of {processor.name} first: every gain depends on it."
     if gain is None:
         needed = "" if gain_db is None else f", {gain_db:.1f} dB of amplification"
         return f"Set the gain of {channel.name} to {channel.target.volts_rms:.2f} V{needed}."

@@ -22,9 +22,11 @@ OF_OWN_CALIBRATION = ("calibrate", "probe_check")
 
 BUILT_ON: dict[str, tuple[str, ...]] = {
     "clean_volume": ("output_kind",),
-    "gain": ("clean_volume",),
-    "verify": ("clean_volume", "gain"),
-    "probe_check": ("clean_volume", "gain", "verify"),
+    "processor": ("clean_volume",),
+    "input_match": ("clean_volume", "processor"),
+    "gain": ("clean_volume", "processor"),
+    "verify": ("clean_volume", "processor", "gain"),
+    "probe_check": ("clean_volume", "processor", "gain", "verify"),
 }
 """What each procedure takes over from others; ``output_kind`` here is the source's."""
 

@@ -22,6 +22,7 @@ from levelset.procedures.noise import noise
 from levelset.procedures.output_kind import output_kind
 from levelset.procedures.path_check import Samples, path_check
 from levelset.procedures.probe_check import probe_check
+from levelset.procedures.processor import set_processor
 from levelset.procedures.protocol import Procedure
 from levelset.procedures.response import response
 from levelset.procedures.supply_voltage import supply_voltage
@@ -135,6 +136,10 @@ def _noise(now: Situation) -> Procedure:
     return noise(now.plan, now.facts, now.channel)
 
 
+def _processor(now: Situation) -> Procedure:
+    return set_processor(now.plan, now.facts)
+
+
 def _input_match(now: Situation) -> Procedure:
     return input_match(now.plan, now.facts)
 
@@ -155,6 +160,7 @@ CATALOGUE: dict[str, Callable[[Situation], Procedure]] = {
     "which_wire": _which_wire,
     "two_taps": _two_taps,
     "clean_volume": _clean_volume,
+    "processor": _processor,
     "response": _response,
     "noise": _noise,
     "input_match": _input_match,
@@ -199,6 +205,8 @@ def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     yield "output_kind", None
     yield "tap_check", None
     yield "clean_volume", None
+    if plan.processor is not None:
+        yield "processor", None
     yield "input_match", None
     for channel in plan.channels:
         yield "output_kind", channel.name
@@ -212,7 +220,7 @@ def further_steps(plan: JobPlan) -> Iterator[tuple[str, str | None]]:
     """Yield procedure and channel of every step that can be done beside the whole job."""
     of_job = {name for name, _ in whole_job(plan)}
     for name in CATALOGUE:
-        if name in of_job:
+        if name in of_job or (name == "processor" and plan.processor is None):
             continue
         if name in PER_CHANNEL:
             yield from ((name, channel.name) for channel in plan.channels)

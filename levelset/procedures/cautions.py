@@ -55,6 +55,13 @@ LOUDSPEAKER_OFF = Caution(
     "A full-scale tone at full power burns a voice coil in seconds. Disconnect the loudspeaker at "
     "the amplifier, insulate its wires, and set the amplifier's gain to minimum.",
 )
+AMPLIFIERS_DOWN = Caution(
+    "amplifiers_down",
+    "Amplifiers down, loudspeakers off",
+    "The tone goes on to every amplifier and rises with the level that is turned here; at full "
+    "power it burns a voice coil in seconds. Take the loudspeakers off, insulate their wires, turn "
+    "every gain to its minimum, and protect your hearing.",
+)
 HEARING = Caution(
     "hearing",
     "Ears and tweeters",

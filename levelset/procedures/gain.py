@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from levelset.analysis.clip_stage import WORDS, Seen, Stage, who_clipped
+from levelset.analysis.clip_stage import WORDS, Stage, who_clipped
+from levelset.plan.gain_structure import amplifier_input_v_rms, processor_in_use
 from levelset.plan.job import ChannelPlan, JobPlan
-from levelset.ports.base import Point
-from levelset.probe.reading import Reading, TipsReading, ToneSpec
+from levelset.ports.base import Place, Point
+from levelset.probe.reading import OutputKind, Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.common import (
-    ACCEPT_MEAN,
-    AT_END,
-    Patience,
     Steps,
     channel_track,
     output_of,
@@ -24,54 +23,53 @@ from levelset.procedures.common import (
     start_engine,
     start_tone,
     tone_spec,
-    unsteady_guidance,
-    void_guidance,
 )
 from levelset.procedures.facts import Facts
+from levelset.procedures.knob import Goal, Turned, turn_to_goal
 from levelset.procedures.matching import AT_ITS_GOAL, matched_goal_v
-from levelset.procedures.onset import Onset, OnsetSearch
+from levelset.procedures.onset import OnsetSearch
 from levelset.procedures.protocol import (
     Accept,
     Acknowledge,
     Act,
-    Answer,
     Ask,
-    Direction,
     Finish,
     Guidance,
-    Listen,
-    Offer,
     OutcomeWord,
     Procedure,
     StepFailed,
 )
-from levelset.procedures.steady import AGAIN_AFTER_S, PATIENCE_S, SteadyWatch
-from levelset.procedures.who_clipped import moved_knob, seen_of
+from levelset.procedures.who_clipped import CLEAN_TAP, gain_knob, moved_knob, seen_of
 from levelset.quantity import Quantity
 from levelset.units import db_from_ratio, ratio_from_db, watts_from_volts
 
 TAP_TOLERANCE_DB = 0.2
 """How far the tap may differ from the clean volume's voltage before the gain is set, dB."""
 
-ACCEPT_BAND_DB = 0.1
-"""A gain is accepted from this far below its goal up to the goal, never above, dB."""
-
-AIM_DB = 0.04
-"""Where in that band the screen guides the hand, below the goal, dB."""
-
 SAME_TONE = 0.01
 """Tones are the same when they differ by less than this part."""
 
 
-CLEAN_TAP = Seen(None, False, True, None, None, (), None, "none")
-"""The tap at the clean volume, confirmed before the knob is touched."""
-
-
 @dataclass(frozen=True, slots=True)
-class _Goal:
-    volts_rms: float
-    limited_by: str
-    note: str
+class _Feed:
+    """Where the signal is confirmed before a gain is touched.
+
+    Parameters
+    ----------
+    name : str
+        The place in words.
+    place : Place
+        Where the tips go.
+    kind : OutputKind
+        Its kind of output.
+    full_v_rms : float or None
+        What a full-scale tone of this frequency gave there, V; None if it was not read.
+    """
+
+    name: str
+    place: Place
+    kind: OutputKind
+    full_v_rms: float | None
 
 
 def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
@@ -100,15 +98,15 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
         f"Turn the gain of {channel.name} to its minimum.",
         Act("gain_to_minimum", channel=channel.name),
     )
+    feed = _feed(channel, clean, facts, plan)
     yield from place_tips(
-        "tip A on the positive and tip B on the negative wire of the source's tap",
-        Point("source", "positive"),
-        Point("source", "negative"),
+        f"tip A on the positive and tip B on the negative wire of {feed.name}",
+        Point(feed.place, "positive"),
+        Point(feed.place, "negative"),
     )
     yield from set_volume(clean["volume"])
     yield from start_tone(signal, plan)
-    tap_spec = tone_spec(channel.set_tone_hz, source_kind, plan)
-    yield from _confirm_tap(tap_spec, clean, channel, plan)
+    yield from _confirm(feed, clean, channel, plan)
 
     yield from place_tips(
         f"tip A on the positive and tip B on the negative terminal of {channel.name}",
@@ -117,26 +115,43 @@ def set_gain(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
     )
     spec = tone_spec(channel.set_tone_hz, kind, plan)
     planned = _planned(channel, plan, facts)
-    reading, goal, search, at_end = yield from _turn(spec, planned, channel, plan)
-    seq: int = yield Accept(reading, "gain", {"goal_volts_rms": goal.volts_rms})
-    yield _finish(reading.output, seq, goal, search, at_end, channel, plan)
+    unset = None
+    if plan.processor is not None:
+        in_use = processor_in_use(plan, clean, facts.result("processor", None))
+        unset = plan.processor.name if in_use is None else None
+    too_loud = partial(_too_loud, spec, channel, plan, unset)
+    turned: Turned = yield from turn_to_goal(spec, gain_knob(channel), planned, plan, too_loud)
+    seq: int = yield Accept(turned.reading, "gain", {"goal_volts_rms": turned.goal.volts_rms})
+    yield _finish(turned, seq, channel, plan)
 
 
-def _confirm_tap(
-    spec: ToneSpec, clean: dict[str, Any], channel: ChannelPlan, plan: JobPlan
-) -> Steps:
-    """Make sure that the tap reads what it read when the clean volume was found.
+def _feed(channel: ChannelPlan, clean: dict[str, Any], facts: Facts, plan: JobPlan) -> _Feed:
+    """Return the last place before the amplifier whose voltage at this tone is known."""
+    processor = processor_in_use(plan, clean, facts.result("processor", None))
+    if plan.processor is not None and processor is not None:
+        same = math.isclose(processor["tone_hz"], channel.set_tone_hz, rel_tol=SAME_TONE)
+        fed = amplifier_input_v_rms(plan, clean, processor)
+        if same and fed is not None:
+            name = f"the output of {plan.processor.name}"
+            return _Feed(name, "processor", processor["kind"], fed.value)
+    full_v = tap_volts(clean, channel.set_tone_hz)
+    return _Feed("the source's tap", "source", facts.output_kind(None), full_v)
+
+
+def _confirm(feed: _Feed, clean: dict[str, Any], channel: ChannelPlan, plan: JobPlan) -> Steps:
+    """Make sure that a place reads what it read when the clean volume was found.
 
     A source with an equaliser gives another voltage at another tone: what was not read then
     cannot be compared now.
     """
-    full_v = tap_volts(clean, channel.set_tone_hz)
+    spec = tone_spec(channel.set_tone_hz, feed.kind, plan)
+    full_v = feed.full_v_rms
     known_v = None if full_v is None else full_v * ratio_from_db(channel.target.tone_dbfs)
     expected = (
         "its voltage at this tone is read" if known_v is None else f"{known_v:.2f} V expected"
     )
     guidance = Guidance(
-        f"Tap at volume {clean['volume']}: {expected}.",
+        f"{feed.name[:1].upper()}{feed.name[1:]} at volume {clean['volume']}: {expected}.",
         Act("wait"),
         headline="CONFIRM THE SOURCE",
         target_volts_rms=known_v,
@@ -145,14 +160,16 @@ def _confirm_tap(
     reading: TipsReading = yield from settle(spec, guidance, of=output_of)
     found = reading.output.volts_rms
     if found is None:
-        raise StepFailed("The tap has no volts: calibrate the probe again")
+        raise StepFailed("The reading has no volts: calibrate the probe again")
     by_db = 0.0 if known_v is None else db_from_ratio(found.value / known_v)
     if abs(by_db) > TAP_TOLERANCE_DB:
         raise StepFailed(
-            f"The tap reads {found.value:.2f} V, {by_db:+.2f} dB from the clean volume's "
-            f"{known_v:.2f} V: check the volume and the track, or find the clean volume again"
+            f"{feed.name[:1].upper()}{feed.name[1:]} reads {found.value:.2f} V, {by_db:+.2f} dB "
+            f"from the {known_v:.2f} V at the clean volume: check the volume and the track, or do "
+            "the step again that found it"
         )
-    yield Accept(reading, "tap", {"volume": clean["volume"], "limit_percent": plan.limit_percent})
+    as_what = "tap" if feed.place == "source" else "processor_output"
+    yield Accept(reading, as_what, {"volume": clean["volume"], "limit_percent": plan.limit_percent})
 
 
 def tap_volts(clean: dict[str, Any], tone_hz: float) -> float | None:
@@ -166,66 +183,29 @@ def tap_volts(clean: dict[str, Any], tone_hz: float) -> float | None:
     return None
 
 
-def _turn(spec: ToneSpec, planned: _Goal, channel: ChannelPlan, plan: JobPlan) -> Steps:
-    """Guide the knob; returns the accepted reading, the goal, the search and at_end."""
-    search = OnsetSearch(plan.limit_percent)
-    watch = SteadyWatch(AGAIN_AFTER_S)
-    patience = Patience("The gain was not reached")
-    reading: TipsReading | None = None
-    at_end = False
-    shown = Guidance("Wait for the first reading.", Act("wait"), headline="LISTENING")
-    offers: tuple[Offer, ...] = ()
-    while True:
-        event: TipsReading | Answer = yield Listen(spec, shown, offers)
-        goal = _goal(search.onset, planned, plan)
-        if isinstance(event, Answer):
-            if reading is None or reading.output.volts_rms is None:
-                continue
-            level_db = db_from_ratio(reading.output.volts_rms.value / goal.volts_rms)
-            if event.value == AT_END.word and level_db > 0.0:
-                if search.suspected:
-                    yield from _refuse_clipping_at_minimum(spec, reading, channel, plan)
-                raise StepFailed(
-                    f"At its minimum the gain still gives {reading.output.volts_rms.value:.2f} V, "
-                    f"{level_db:.2f} dB above the goal: lower the source or its output level"
-                )
-            if event.value == AT_END.word:
-                at_end = True
-                shown, offers = _hold(goal, "The knob is at its end: hands off."), ()
-                continue
-            return reading, goal, search, at_end
-        reading, one = event, event.output
-        patience.wait(one)
-        if one.tone.void is not None or one.volts_rms is None:
-            watch.add(one)
-            shown, offers = void_guidance(one, Act("wait")), ()
-            continue
-        search.add(one)
-        watch.add(one)
-        goal = _goal(search.onset, planned, plan)
-        level_db = db_from_ratio(one.volts_rms.value / goal.volts_rms)
-        inside = -ACCEPT_BAND_DB <= level_db <= 0.0 or (at_end and level_db <= 0.0)
-        if watch.confirmed and inside and not search.undecided and not search.suspected:
-            return reading, goal, search, at_end
-        offers = ()
-        if search.undecided:
-            shown = _searching(search, one, goal, channel)
-        elif inside:
-            shown = _hold(goal, "Hands off: levelset looks whether it stays.", -level_db)
-            if watch.moving_for_s(one.start_s) > PATIENCE_S:
-                shown, offers = unsteady_guidance(shown, watch), (ACCEPT_MEAN,)
-        else:
-            shown, offers = _to_go(-level_db - AIM_DB, goal, channel), (AT_END,)
-
-
-def _refuse_clipping_at_minimum(
-    spec: ToneSpec, reading: TipsReading, channel: ChannelPlan, plan: JobPlan
+def _too_loud(
+    spec: ToneSpec,
+    channel: ChannelPlan,
+    plan: JobPlan,
+    unset: str | None,
+    reading: TipsReading,
+    goal: Goal,
+    clips: bool,
 ) -> Steps:
-    """Tell whether what clips at the knob's lower end lies before the knob; raises StepFailed."""
-    there = yield from moved_knob(spec, reading, channel)
+    """Say what to do at the knob's lower end; of what clips there, whether it lies before it."""
+    if not clips:
+        set_v = reading.output.volts_rms
+        assert set_v is not None
+        raise StepFailed(
+            f"At its minimum the gain still gives {set_v.value:.2f} V, "
+            f"{db_from_ratio(set_v.value / goal.volts_rms):.2f} dB above the goal: lower the "
+            "source or its output level"
+        )
+    there = yield from moved_knob(spec, reading, gain_knob(channel))
     seen = (seen_of(one.output, plan.limit_percent) for one in (reading, there))
     verdict = who_clipped(CLEAN_TAP, *seen, filters_off=False)
-    raise StepFailed(f"{channel.name} clips at the minimum of its gain. {verdict.sentence}")
+    doubt = f" Or it is {unset} before it, whose output level is not set." if unset else ""
+    raise StepFailed(f"{channel.name} clips at the minimum of its gain. {verdict.sentence}{doubt}")
 
 
 def _clipped_stages(search: OnsetSearch, final: Reading, plan: JobPlan) -> tuple[Stage, ...]:
@@ -236,79 +216,28 @@ def _clipped_stages(search: OnsetSearch, final: Reading, plan: JobPlan) -> tuple
     return who_clipped(CLEAN_TAP, *seen, filters_off=False).stages
 
 
-def _planned(channel: ChannelPlan, plan: JobPlan, facts: Facts) -> _Goal:
+def _planned(channel: ChannelPlan, plan: JobPlan, facts: Facts) -> Goal:
     """Return where to go while nothing clips: the target, or where a matched channel stopped."""
     target = channel.target
     gains = {other.name: facts.result("gain", other.name) for other in plan.channels}
     matched_v = matched_goal_v(channel, plan, gains)
     if matched_v is not None and matched_v < target.volts_rms:
-        return _Goal(matched_v, "match", f"where {channel.match} had to stop")
+        return Goal(matched_v, "match", f"where {channel.match} had to stop")
     note = f"{target.power_w:.3g} W into {target.net_load_ohm:.3g} ohm"
     if target.limited_by == "loudspeaker":
         note += ", the loudspeaker's limit"
     elif target.limited_by == "match":
         note += f", as the other channels of {channel.match}"
-    return _Goal(target.volts_rms, target.limited_by, note)
+    return Goal(target.volts_rms, target.limited_by, note)
 
 
-def _goal(onset: Onset | None, planned: _Goal, plan: JobPlan) -> _Goal:
-    if onset is not None:
-        limit_v = onset.volts_rms.value * ratio_from_db(-plan.margin_db)
-        if limit_v < planned.volts_rms:
-            return _Goal(limit_v, "clipping", f"{plan.margin_db:g} dB below clipping")
-    return planned
-
-
-def _to_go(to_go_db: float, goal: _Goal, channel: ChannelPlan) -> Guidance:
-    direction: Direction = "up" if to_go_db > 0.0 else "down"
-    return Guidance(
-        f"Turn the gain of {channel.name} {direction}, slowly.",
-        Act("turn_gain", direction=direction, channel=channel.name),
-        headline=f"TURN {direction.upper()}",
-        direction=direction,
-        to_go_db=to_go_db,
-        target_volts_rms=goal.volts_rms,
-        target_note=goal.note,
-    )
-
-
-def _hold(goal: _Goal, sentence: str, to_go_db: float | None = None) -> Guidance:
-    return Guidance(
-        sentence,
-        Act("wait"),
-        headline="HOLD",
-        direction="hold",
-        to_go_db=to_go_db,
-        target_volts_rms=goal.volts_rms,
-        target_note=goal.note,
-    )
-
-
-def _searching(search: OnsetSearch, one: Reading, goal: _Goal, channel: ChannelPlan) -> Guidance:
-    """Clipping is suspected, or its onset is bracketed but not yet narrow enough."""
-    if search.wanted_v_rms is None or one.volts_rms is None:
-        return _hold(goal, "The tops look flat: hands off, levelset makes sure.")
-    to_go_db = db_from_ratio(search.wanted_v_rms / one.volts_rms.value)
-    if abs(to_go_db) <= search.close_enough_db:
-        return _hold(goal, "Hands off: levelset looks for the onset of clipping.")
-    return _to_go(to_go_db, goal, channel)
-
-
-def _finish(
-    one: Reading,
-    seq: int,
-    goal: _Goal,
-    search: OnsetSearch,
-    at_end: bool,
-    channel: ChannelPlan,
-    plan: JobPlan,
-) -> Finish:
+def _finish(turned: Turned, seq: int, channel: ChannelPlan, plan: JobPlan) -> Finish:
+    one, search, limited_by = turned.reading.output, turned.search, turned.limited_by
     volts, total = one.volts_rms, one.volts_rms_total
     if volts is None or total is None or one.tone.thd_percent is None:
         raise StepFailed("The reading has no volts: calibrate the probe again")
     onset, load_ohm = search.onset, channel.net_load_ohm
     watts = watts_from_volts(total.value, load_ohm)
-    limited_by = "range" if at_end else goal.limited_by
     stages = _clipped_stages(search, one, plan) if limited_by == "clipping" else ()
     reached = limited_by in AT_ITS_GOAL
     outcome: OutcomeWord = "accepted" if reached else "limited"

@@ -1,13 +1,15 @@
-"""Does the source suit the amplifier's input: too hot, too weak, and where the gain will stand."""
+"""Does what feeds an amplifier suit its input: too hot, too weak, and where its gain will stand."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from levelset.plan.gain_structure import amplifier_input_v_rms
 from levelset.procedures.protocol import Finish, Procedure
 from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:
+    from levelset.plan.equipment import ProcessorPlan
     from levelset.plan.job import ChannelPlan, JobPlan
     from levelset.procedures.facts import Facts
 
@@ -16,7 +18,9 @@ NEAR_DB = 1.0
 
 
 def input_match(plan: JobPlan, facts: Facts) -> Procedure:
-    """Compare the clean maximum with what the amplifier's inputs take, by its label.
+    """Compare what comes at the clean maximum with what the amplifier's inputs take, by its label.
+
+    It comes from the source, or from the processor's output where the plan has one.
 
     An amplifier's input range is the input voltage for its rated output with the gain knob at
     either end. The voltage needed here is the one that meets the target instead of the rating.
@@ -25,19 +29,33 @@ def input_match(plan: JobPlan, facts: Facts) -> Procedure:
     if clean is None:
         yield Finish("skipped", "First find the clean volume of the source.", {})
         return
-    clean_v = float(clean["volts_rms"]["value"])
-    rows = [_matched(channel, clean_v) for channel in plan.channels]
+    fed = amplifier_input_v_rms(plan, clean, facts.result("processor", None))
+    processor = plan.processor
+    if fed is None:
+        name = "the processor" if processor is None else processor.name
+        yield Finish("skipped", f"First set the output level of {name}.", {})
+        return
+    rows = [_matched(channel, fed.value, processor) for channel in plan.channels]
     hot = any(row["verdict"] == "too_hot" for row in rows)
-    sentence = f"The source gives {clean_v:.2f} V at its clean maximum. "
+    sentence = f"The source gives {fed.value:.2f} V at its clean maximum. "
+    if processor is not None:
+        name = f"{processor.name[:1].upper()}{processor.name[1:]}"
+        sentence = f"{name} gives {fed.value:.2f} V at the source's clean maximum. "
     sentence += " ".join(row["sentence"] for row in rows)
     yield Finish(
         "limited" if hot or any(row["verdict"] == "too_weak" for row in rows) else "accepted",
         sentence,
-        {"clean_volts_rms": clean["volts_rms"], "channels": rows},
+        {
+            "clean_volts_rms": clean["volts_rms"],
+            "input_volts_rms": fed.as_json(),
+            "channels": rows,
+        },
     )
 
 
-def _matched(channel: ChannelPlan, clean_v: float) -> dict[str, Any]:
+def _matched(
+    channel: ChannelPlan, input_v: float, processor: ProcessorPlan | None
+) -> dict[str, Any]:
     """Return verdict, gain position and what to do for one channel."""
     name, span = channel.name, channel.input_range_v_rms
     row: dict[str, Any] = {
@@ -54,17 +72,20 @@ def _matched(channel: ChannelPlan, clean_v: float) -> dict[str, Any]:
             "manual has it.",
         }
     low_v, high_v = span
-    # Gain that turns the source's maximum into the target, over that of the label's lowest gain.
+    # Gain that turns what comes at the maximum into the target, over that of the lowest gain.
     rated_v = rated_volts_rms(channel)
-    needed_v = clean_v * rated_v / channel.target.volts_rms
+    needed_v = input_v * rated_v / channel.target.volts_rms
     position_db, range_db = db_from_ratio(high_v / needed_v), db_from_ratio(high_v / low_v)
     row |= {"gain_position_db": position_db, "gain_range_db": range_db}
     if position_db < 0.0:
+        todo = "use its speaker-level input, or a line converter or a pad before it"
+        if processor is not None:
+            todo = f"set the output level of {processor.name} lower"
         return {
             **row,
             "verdict": "too_hot",
             "sentence": f"{name}: {-position_db:.1f} dB too hot for an input of up to "
-            f"{high_v:g} V: use its speaker-level input, or a line converter or a pad before it.",
+            f"{high_v:g} V: {todo}.",
         }
     if position_db > range_db:
         return {

@@ -37,10 +37,11 @@ Verb = Literal[
     "set_volume",  # value: the number to show
     "volume_up_one",
     "volume_down",
-    "turn_gain",  # direction, channel
-    "gain_to_minimum",  # channel
+    "turn_gain",  # direction, channel; None is the output level of the processor
+    "gain_to_minimum",  # channel, as above
     "turn_input",  # direction: the sound card's own control
     "input_to_minimum",
+    "lower_input",  # the input sensitivity of the processor or line converter
     "play_track",  # signal
     "stop_track",
     "read_meter",  # red, black: type the AC volts

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from levelset.analysis.clip_stage import Seen, StageVerdict, who_clipped
+from levelset.plan.gain_structure import processor_in_use
 from levelset.plan.job import ChannelPlan, JobPlan
 from levelset.ports.base import Point
 from levelset.probe.reading import Reading, TipsReading, ToneSpec
@@ -23,6 +24,7 @@ from levelset.procedures.common import (
     void_guidance,
 )
 from levelset.procedures.facts import Facts
+from levelset.procedures.knob import Knob
 from levelset.procedures.onset import flat_onset
 from levelset.procedures.protocol import (
     Accept,
@@ -50,6 +52,9 @@ LEAST_DB = 1.5
 AIMED_DB = 0.3
 """How near to the wanted level the knob must come, dB."""
 
+CLEAN_TAP = Seen(None, False, True, None, None, (), None, "none")
+"""What was confirmed to be clean before the knob was touched."""
+
 OVERLOADS = ("input_overload", "probe_limit")
 OVERLOAD_READINGS = 3
 """Consecutive overloaded windows after which nothing else will come."""
@@ -71,6 +76,11 @@ def name_the_stage(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedu
     if facts.calibration is None or "unknown" in (kind, source_kind):
         yield Finish("skipped", "First calibrate the probe and find the kinds of output.", {})
         return
+    clean, set_up = facts.result("clean_volume", None), facts.result("processor", None)
+    processor = processor_in_use(plan, clean, set_up)
+    if plan.processor is not None and processor is None:
+        yield Finish("skipped", f"First set the output level of {plan.processor.name}.", {})
+        return
     yield Acknowledge(cautions.LOUDSPEAKER_OFF)
     yield Acknowledge(cautions.TOUCH)
     filters: Answer = yield Ask(
@@ -88,19 +98,37 @@ def name_the_stage(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedu
     signal = channel_track(channel.name, channel.set_tone_hz, channel.target.tone_dbfs)
     yield from start_tone(signal, plan)
     tap = yield from _read(tone_spec(channel.set_tone_hz, source_kind, plan), "the tap", plan)
+    between: TipsReading | None = None
+    if plan.processor is not None and processor is not None:
+        where = f"the output of {plan.processor.name}"
+        yield from place_tips(
+            f"tip A on the positive and tip B on the negative side of {where}",
+            Point("processor", "positive"),
+            Point("processor", "negative"),
+        )
+        between = yield from _read(
+            tone_spec(channel.set_tone_hz, processor["kind"], plan), where, plan
+        )
     yield from place_tips(
         f"tip A on the positive and tip B on the negative terminal of {channel.name}",
         Point("channel", "positive", channel.name),
         Point("channel", "negative", channel.name),
     )
     spec = tone_spec(channel.set_tone_hz, kind, plan)
-    here = yield from _read(spec, f"the output of {channel.name}", plan)
-    seen = [seen_of(output_of(reading), plan.limit_percent) for reading in (tap, here)]
+    here = yield from _read(spec, gain_knob(channel).where, plan)
+    read = (tap, here) if between is None else (tap, here, between)
+    seen = [seen_of(output_of(reading), plan.limit_percent) for reading in read]
     there = here
     if all(one.void is None for one in seen):
-        there = yield from moved_knob(spec, here, channel)
+        there = yield from moved_knob(spec, here, gain_knob(channel))
     moved = seen_of(output_of(there), plan.limit_percent)
-    verdict = who_clipped(seen[0], seen[1], moved, filters_off=filters.value == "yes")
+    verdict = who_clipped(
+        seen[0],
+        seen[1],
+        moved,
+        filters_off=filters.value == "yes",
+        processor=None if between is None else seen[2],
+    )
     result = {"volume": volume, "filters_off": filters.value == "yes", **verdict_as_json(verdict)}
     yield Finish(
         "accepted" if verdict.undecided is None else "limited",
@@ -146,8 +174,13 @@ def _flat_v(one: Reading) -> Quantity | None:
     return None if flat is None else flat.volts_rms.scaled(SQRT2, "V")
 
 
-def moved_knob(spec: ToneSpec, here: TipsReading, channel: ChannelPlan) -> Steps:
-    """Turn the gain down, or up where it is at its minimum; read; turn it back.
+def gain_knob(channel: ChannelPlan) -> Knob:
+    """Return the gain of a channel."""
+    return Knob(f"gain of {channel.name}", f"the output of {channel.name}", channel.name)
+
+
+def moved_knob(spec: ToneSpec, here: TipsReading, knob: Knob) -> Steps:
+    """Turn a knob down, or up where it is at its minimum; read; turn it back.
 
     Returns
     -------
@@ -155,11 +188,11 @@ def moved_knob(spec: ToneSpec, here: TipsReading, channel: ChannelPlan) -> Steps
         The reading at the other position.
     """
     began_v = _volts(here)
-    there: TipsReading = yield from _turn_to(spec, began_v * 10.0 ** (-KNOB_DB / 20.0), channel)
+    there: TipsReading = yield from _turn_to(spec, began_v * 10.0 ** (-KNOB_DB / 20.0), knob)
     if db_from_ratio(began_v / _volts(there)) < LEAST_DB:
-        there = yield from _turn_to(spec, began_v * 10.0 ** (KNOB_DB / 20.0), channel)
-    yield Accept(there, "who_clipped", {"where": f"the output of {channel.name}, gain moved"})
-    yield from _turn_to(spec, began_v, channel)
+        there = yield from _turn_to(spec, began_v * 10.0 ** (KNOB_DB / 20.0), knob)
+    yield Accept(there, "who_clipped", {"where": f"{knob.where}, gain moved"})
+    yield from _turn_to(spec, began_v, knob)
     return there
 
 
@@ -186,7 +219,7 @@ def _read(spec: ToneSpec, where: str, plan: JobPlan) -> Steps:
             return end.value
 
 
-def _turn_to(spec: ToneSpec, wanted_v: float, channel: ChannelPlan) -> Steps:
+def _turn_to(spec: ToneSpec, wanted_v: float, knob: Knob) -> Steps:
     """Guide the knob to a voltage or to its end; returns a steady reading there."""
     watch = SteadyWatch(0.0)
     patience = Patience("The gain did not come to rest")
@@ -213,15 +246,7 @@ def _turn_to(spec: ToneSpec, wanted_v: float, channel: ChannelPlan) -> Steps:
             shown, offers = Guidance("Hands off.", Act("wait"), headline="HOLD"), ()
         else:
             way: Direction = "up" if to_go_db > 0.0 else "down"
-            shown = Guidance(
-                f"Turn the gain of {channel.name} {way}, slowly.",
-                Act("turn_gain", direction=way, channel=channel.name),
-                headline=f"TURN {way.upper()}",
-                direction=way,
-                to_go_db=to_go_db,
-                target_volts_rms=wanted_v,
-                target_note="to compare the shape",
-            )
+            shown = knob.guidance(to_go_db, way, wanted_v, "to compare the shape")
             offers = (AT_END,)
 
 

@@ -53,7 +53,10 @@ def not_recorded(dossier: Dossier) -> Missing:
     """Return what was not measured or not finished."""
     never, unfinished = [], []
     channels = [channel.name for channel in dossier.plan.channels]
-    for procedure, what in OF_THE_JOB:
+    of_the_job = [*OF_THE_JOB]
+    if dossier.plan.processor is not None:
+        of_the_job.append(("processor", f"the output level of {dossier.plan.processor.name}"))
+    for procedure, what in of_the_job:
         step = dossier.last_step(procedure, None)
         if step is None:
             never.append(what)

@@ -31,6 +31,7 @@ OF_SOURCE = (
     "response",
     "noise",
     "clean_volume",
+    "processor",
     "input_match",
 )
 OF_PROBE = ("input_level", "path_check", "calibrate", "battery_touch", "probe_check")
@@ -178,7 +179,7 @@ def _view(dossier: Dossier, step: Step) -> StepView:
     data, figures = step.data, step_figures(dossier, step)
     hidden = ("curve", "second_curve", "words") if figures else ()
     result = {k: v for k, v in without_curves(data.result).items() if k not in hidden}
-    drawn = data.procedure in ("gain", "clean_volume") and data.done
+    drawn = data.procedure in ("gain", "processor", "clean_volume") and data.done
     return StepView(
         title=procedure_words(data.procedure),
         about=data.channel or "",
@@ -222,7 +223,8 @@ def _scale_budget(dossier: Dossier) -> tuple[BudgetLine, ...]:
 
 def _budgets(dossier: Dossier) -> list[BudgetRow]:
     rows = []
-    for procedure in ("clean_volume", "gain"):
+    feeding = {"clean_volume": "source", "processor": "processor"}
+    for procedure in (*feeding, "gain"):
         for step in dossier.steps_of(procedure):
             named = dossier.reading_of(step.result)
             if named is None or not step.data.done:
@@ -235,7 +237,7 @@ def _budgets(dossier: Dossier) -> list[BudgetRow]:
             lines = budget_lines(budget)
             rows.append(
                 BudgetRow(
-                    step.data.channel or "source",
+                    step.data.channel or feeding.get(procedure, ""),
                     f"{volts.text()} RMS",
                     f"± {100.0 * volts.u / volts.value:.2g} %",
                     ", ".join(

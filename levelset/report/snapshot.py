@@ -24,7 +24,7 @@ SET_UP = frozenset(
     ("calibrate", "battery_touch", "probe_check", "path_check", "input_level", "checklist")
 )
 """Steps about the instrument or about answers: they say nothing about levels of the vehicle."""
-OWN_WAY = frozenset(("gain", "verify", "clean_volume"))
+OWN_WAY = frozenset(("gain", "verify", "clean_volume", "processor"))
 OF_THE_GAIN = frozenset(
     ("channel", "volts_rms", "set_volts_rms", "thd_percent", "deviation_db", "limited_by")
 )
@@ -93,6 +93,7 @@ def snapshot(dossier: Dossier, *, first: bool) -> dict[tuple[str, ...], Item]:
     for step in steps:
         chosen.setdefault((step.data.procedure, step.data.channel), step)
     items = list(_of_source(dossier, chosen.get(("clean_volume", None))))
+    items += _of_processor(dossier, chosen.get(("processor", None)))
     verify = chosen.get(("verify", None))
     for channel in dossier.plan.channels:
         gain = chosen.get(("gain", channel.name))
@@ -120,6 +121,21 @@ def _of_source(dossier: Dossier, step: Step | None) -> Iterator[Item]:
         yield Item(("clean_volume", "volume"), what, None, value, step.seq, conditions)
         conditions = {**conditions, "clean volume": (float(volume), "")}
     yield from _voltage(dossier, step, result, "volts_rms", "source", None, conditions)
+
+
+def _of_processor(dossier: Dossier, step: Step | None) -> Iterator[Item]:
+    if step is None:
+        return
+    conditions = {}
+    tone, volume = step.result.get("tone_hz"), step.result.get("volume")
+    if is_number(tone):
+        conditions["tone"] = (float(tone), "Hz")
+    if is_number(volume):
+        conditions["clean volume"] = (float(volume), "")
+    clip = quantity_from(step.result.get("clip_volts_rms"), "V")
+    if clip is not None:
+        yield Item(("processor", "clip"), "processor: onset of clipping", None, clip, step.seq)
+    yield from _voltage(dossier, step, step.result, "volts_rms", "processor", None, conditions)
 
 
 def _of_channel(

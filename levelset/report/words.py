@@ -19,6 +19,7 @@ PROCEDURES = {
     "output_kind": "Kind of output",
     "path_check": "Way of the samples through the computer",
     "probe_check": "Probe, checked again",
+    "processor": "Output level of the processor or line converter",
     "response": "Frequency response",
     "supply_voltage": "Supply voltage",
     "tap_check": "Bias and offset at the source",

@@ -48,6 +48,17 @@ def stages(tap, low, high, **options):
     return who_clipped(tap, low, high, **{"filters_off": True, **options}).stages
 
 
+def test_a_processor_between_tap_and_amplifier():
+    """It is cut where the tap is clean; where it is clean the amplifier's own stages are told."""
+    cut = (seen(10.0, 8.0), seen(15.85, 12.68))
+    assert stages(CLEAN_TAP, *cut, processor=seen(4.0, 3.2)) == ("processor",)
+    assert stages(seen(8.0, 6.4), *cut, processor=seen(4.0, 3.2)) == ("source",)
+    assert stages(CLEAN_TAP, *cut, processor=seen(4.0)) == ("input_stage",)
+    pair = (seen(25.0, 30.0), seen(25.0 * 1.585, 30.0))
+    assert stages(CLEAN_TAP, *pair, processor=seen(4.0)) == ("output_stage",)
+    assert stages(CLEAN_TAP, *pair, processor=void("unsteady")) == ()
+
+
 @pytest.mark.parametrize("order", [1, -1])
 def test_each_stage(order):
     # The output stage clips at 30 V and the knob moves by 4 dB.

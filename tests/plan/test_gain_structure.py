@@ -11,13 +11,17 @@ from levelset.tui.renderables.gain_structure import gain_structure_lines
 from tests.plan.test_equipment import EXAMPLE, plan
 
 
-def facts(source_v=4.0, set_v=None, clip_v=None, **options):
+def facts(source_v=4.0, set_v=None, clip_v=None, processor=0.0, **options):
+    """Give the results of a job; the processor's gain in dB, or its result."""
     clean = {"volume": 30, "volts_rms": {"value": source_v, "u": 0.01}, "limited_by": "clipping"}
     gain = None
     if set_v is not None:
         clip = None if clip_v is None else {"value": clip_v, "u": 0.1}
         gain = {"set_volts_rms": {"value": set_v, "u": 0.1}, "clip_volts_rms": clip}
-    return LevelFacts(clean if source_v else None, {"bass": gain}, **options)
+    if isinstance(processor, float):
+        volts = (source_v or 0.0) * 10.0 ** (processor / 20.0)
+        processor = {"volume": 30, "volts_rms": {"value": volts, "u": 0.01}}
+    return LevelFacts(clean if source_v else None, {"bass": gain}, processor=processor, **options)
 
 
 def chain(found=None, *changes):
@@ -49,6 +53,24 @@ def test_planned():
     assert stage(found, "amplifier, input").headroom_db == pytest.approx(1.938, abs=1e-3)
     assert found.limits_first == "amplifier, output"
     assert "Set the gain of bass to 22.36 V, 14.9 dB" in found.advice
+
+
+def test_behind_a_processor():
+    """4 V less 6.02 dB are 2 V at the amplifier; without its result nothing is known there."""
+    found = chain(facts(processor=-6.0206))
+    assert found.gain_db == pytest.approx(20.0 * math.log10(22.360680 / 2.0))
+    # The label of its output says 8 V: 12.04 dB above 2 V.
+    assert stage(found, "line converter, output").headroom_db == pytest.approx(12.041, abs=1e-3)
+    assert stage(found, "amplifier, input").headroom_db == pytest.approx(7.959, abs=1e-3)
+    clips = {"volume": 30, "volts_rms": {"value": 2.0, "u": 0.01}}
+    clips["clip_volts_rms"] = {"value": 2.2, "u": 0.02}
+    output = stage(chain(facts(processor=clips)), "line converter, output")
+    assert output.headroom_db == pytest.approx(20.0 * math.log10(1.1))
+    for other in (None, {**clips, "volume": 29}):
+        unknown = chain(facts(processor=other))
+        assert unknown.gain_db is None
+        assert stage(unknown, "amplifier, input").level_v_rms is None
+        assert "Set the output level of an invented line converter first" in unknown.advice
 
 
 def test_measured_supply_counts_before_the_planned_one():
