@@ -32,7 +32,7 @@ class FormScreen(LevelScreen):
         """Yield each label with its line, and a line for what is wrong."""
         for label in self.LABELS:
             yield Drawn(_wraps(label), classes="field")
-            yield Input()
+            yield Input(placeholder="type here, then enter")
         yield Drawn(lambda width, _: ["", *wrapped(self._notice, width)], classes="notice")
 
     def on_mount(self) -> None:
