@@ -214,14 +214,15 @@ def _processor(
 ) -> list[StageLevel]:
     found = processor_in_use(plan, facts.clean_volume, facts.processor)
     set_v, clip_v = _volts(found, "volts_rms"), _volts(found, "clip_volts_rms")
+    kind = processor.kind.replace("_", " ")
     note = "set its own output level before any gain" if set_v is None else "set"
     if clip_v is not None:
         note += "; clipping measured"
     measured = source_v is not None
     limit_v = processor.max_output_v_rms if clip_v is None else clip_v
     return [
-        StageLevel(f"{processor.name}, input", source_v, processor.max_input_v_rms, measured, ""),
-        StageLevel(f"{processor.name}, output", set_v, limit_v, set_v is not None, note),
+        StageLevel(f"{kind}, input", source_v, processor.max_input_v_rms, measured, processor.name),
+        StageLevel(f"{kind}, output", set_v, limit_v, set_v is not None, note),
     ]
 
 

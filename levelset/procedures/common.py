@@ -138,6 +138,11 @@ def tip_a_of(reading: TipsReading) -> Reading:
     return reading.legs[0]
 
 
+def upper_first(text: str) -> str:
+    """Return a text that begins a sentence."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 class Patience:
     """Ends a step that leads nowhere, by stream time.
 

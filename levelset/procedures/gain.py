@@ -23,6 +23,7 @@ from levelset.procedures.common import (
     start_engine,
     start_tone,
     tone_spec,
+    upper_first,
 )
 from levelset.procedures.facts import Facts
 from levelset.procedures.knob import Goal, Turned, turn_to_goal
@@ -151,7 +152,7 @@ def _confirm(feed: _Feed, clean: dict[str, Any], channel: ChannelPlan, plan: Job
         "its voltage at this tone is read" if known_v is None else f"{known_v:.2f} V expected"
     )
     guidance = Guidance(
-        f"{feed.name[:1].upper()}{feed.name[1:]} at volume {clean['volume']}: {expected}.",
+        f"{upper_first(feed.name)} at volume {clean['volume']}: {expected}.",
         Act("wait"),
         headline="CONFIRM THE SOURCE",
         target_volts_rms=known_v,
@@ -164,7 +165,7 @@ def _confirm(feed: _Feed, clean: dict[str, Any], channel: ChannelPlan, plan: Job
     by_db = 0.0 if known_v is None else db_from_ratio(found.value / known_v)
     if abs(by_db) > TAP_TOLERANCE_DB:
         raise StepFailed(
-            f"{feed.name[:1].upper()}{feed.name[1:]} reads {found.value:.2f} V, {by_db:+.2f} dB "
+            f"{upper_first(feed.name)} reads {found.value:.2f} V, {by_db:+.2f} dB "
             f"from the {known_v:.2f} V at the clean volume: check the volume and the track, or do "
             "the step again that found it"
         )

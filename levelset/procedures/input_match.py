@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from levelset.plan.gain_structure import amplifier_input_v_rms
+from levelset.procedures.common import upper_first
 from levelset.procedures.protocol import Finish, Procedure
 from levelset.units import db_from_ratio
 
@@ -39,8 +40,9 @@ def input_match(plan: JobPlan, facts: Facts) -> Procedure:
     hot = any(row["verdict"] == "too_hot" for row in rows)
     sentence = f"The source gives {fed.value:.2f} V at its clean maximum. "
     if processor is not None:
-        name = f"{processor.name[:1].upper()}{processor.name[1:]}"
-        sentence = f"{name} gives {fed.value:.2f} V at the source's clean maximum. "
+        sentence = (
+            f"{upper_first(processor.name)} gives {fed.value:.2f} V at the source's clean maximum. "
+        )
     sentence += " ".join(row["sentence"] for row in rows)
     yield Finish(
         "limited" if hot or any(row["verdict"] == "too_weak" for row in rows) else "accepted",

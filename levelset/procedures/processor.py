@@ -18,6 +18,7 @@ from levelset.procedures.common import (
     start_engine,
     start_tone,
     tone_spec,
+    upper_first,
 )
 from levelset.procedures.knob import Goal, Knob, Turned, turn_to_goal
 from levelset.procedures.output_kind import find_kind
@@ -172,7 +173,7 @@ def _too_loud(
     there = yield from moved_knob(spec, reading, knob)
     seen = (seen_of(each.output, plan.limit_percent) for each in (reading, there))
     verdict = who_clipped(CLEAN_TAP, *seen, filters_off=True)
-    begins = f"{processor.name} clips at its lowest output level"
+    begins = f"{upper_first(processor.name)} clips at its lowest output level"
     if verdict.undecided is not None:
         raise StepFailed(f"{begins}. {verdict.sentence}")
     clipping = one.tone.clipping
@@ -223,7 +224,7 @@ def _finish(
         "range": "its control is at its end",
     }.get(limited_by, turned.goal.note)
     sentence = (
-        f"{processor.name[:1].upper()}{processor.name[1:]}: {volts.value:.2f} V at its output, "
+        f"{upper_first(processor.name)}: {volts.value:.2f} V at its output, "
         f"{gain_db:+.1f} dB against the source's clean maximum of {source.value:.2f} V. What ends "
         f"it: {why}."
     )

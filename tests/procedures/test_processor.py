@@ -16,9 +16,11 @@ from levelset.plan.gain_structure import LevelFacts, gain_structure
 from levelset.ports.simulated import open_demo
 from levelset.procedures.agenda import agenda
 from levelset.procedures.catalogue import further_steps, run_step, whole_job
+from levelset.procedures.common import AT_END
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.input_match import input_match
+from levelset.procedures.protocol import Answer, Listen
 from levelset.record.verification import verify_job
 from levelset.report.dossier import read_dossier
 from levelset.session import job_levels, open_demo_session
@@ -99,10 +101,10 @@ class NoRecord:
 
 
 @pytest.fixture
-def processor(done, tmp_path):
-    """Return a function that runs the one step on another car behind the same source."""
+def behind(done, tmp_path):
+    """Return a function that takes the job up on another car behind the same source."""
 
-    def run(**changes):
+    def open_other(**changes):
         demo = open_demo(car_file(tmp_path, **changes), seed=6, fast=True)
         calibration, seq = done[2]
         engine = Engine(
@@ -114,6 +116,17 @@ def processor(done, tmp_path):
             calibration_seq=seq,
             steps=done[0][:3],
         )
+        return engine, demo
+
+    return open_other
+
+
+@pytest.fixture
+def processor(behind):
+    """Return a function that runs the one step on another car behind the same source."""
+
+    def run(**changes):
+        engine, demo = behind(**changes)
         return run_step(engine, demo.port.info, "processor", None)
 
     return run
@@ -150,7 +163,7 @@ def test_what_follows_takes_its_voltage(done):
     gain = step_of(done, "gain")
     assert (gain.outcome, gain.result["limited_by"]) == ("accepted", "target")
     [chain] = job_levels(done[1])
-    output = next(one for one in chain.stages if one.stage == "invented line converter, output")
+    output = next(one for one in chain.stages if one.stage == "line converter, output")
     assert output.measured
     assert output.level_v_rms == volts["value"]
     set_v = gain.result["set_volts_rms"]["value"]
@@ -194,6 +207,48 @@ def test_an_input_stage_that_clips_is_named_with_what_to_turn(processor):
     # Steps of 1.5 dB: the first volume that is so much lower.
     volume = CLEAN_VOLUME - math.ceil(over_db / 1.5)
     assert f"end the search at volume {volume}." in step.sentence
+
+
+class EndsAt:
+    """Hands that say at a volume that it does not turn any further.
+
+    Parameters
+    ----------
+    hands : Person
+        The hands.
+    volume : int
+        Where they stop.
+    """
+
+    def __init__(self, hands, volume):
+        self._hands, self._volume = hands, volume
+
+    def see(self, view):
+        self._hands.see(view)
+
+    def answer(self, view):
+        listens = isinstance(view.instruction, Listen)
+        curve = view.instruction.guidance.curve if listens else ()
+        offers = view.instruction.offers if listens else ()
+        if curve and curve[-1].volume >= self._volume and AT_END in offers:
+            return Answer(AT_END.word)
+        return self._hands.answer(view)
+
+    def wants_to_stop(self):
+        return False
+
+
+def test_what_it_says_to_turn_puts_it_right(behind):
+    """The search for the clean volume is ended where it was told to, and the step done again."""
+    engine, demo = behind(input_clip_volts_peak=6.0)
+    hands = demo.hands
+    engine.person = EndsAt(hands, 27)
+    clean = run_step(engine, demo.port.info, "clean_volume", None)
+    assert (clean.outcome, clean.result["volume"]) == ("accepted", 27)
+    engine.person = hands
+    step = run_step(engine, demo.port.info, "processor", None)
+    assert (step.outcome, step.result["limited_by"]) == ("accepted", "clipping")
+    assert step.result["volume"] == 27
 
 
 def test_a_source_too_hot_for_the_label(processor):
