@@ -251,6 +251,17 @@ def test_what_it_says_to_turn_puts_it_right(behind):
     assert step.result["volume"] == 27
 
 
+def test_who_clipped_names_it_when_its_level_was_knocked(behind):
+    engine, demo = behind()
+    for name, channel in (("processor", None), ("output_kind", "bass")):
+        run_step(engine, demo.port.info, name, channel)
+    # 0.5 dB of margin, then 3 dB more.
+    demo.levers.turn_gain(None, 3.0)
+    step = run_step(engine, demo.port.info, "who_clipped", "bass")
+    assert step.result["stages"] == ["processor"]
+    assert "turn its output level down" in step.sentence
+
+
 def test_a_source_too_hot_for_the_label(processor):
     step = processor(max_input_volts=4.0)
     assert step.outcome == "failed"
