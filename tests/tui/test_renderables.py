@@ -21,8 +21,9 @@ from tui_scenes import (
 
 from levelset.analysis.result import VoidCode
 from levelset.ports.base import Point
+from levelset.procedures import cautions
 from levelset.procedures.catalogue import CATALOGUE
-from levelset.procedures.protocol import Act, Offer
+from levelset.procedures.protocol import Act, Finish, Offer
 from levelset.quantity import Quantity
 from levelset.tui.renderables.band import SHAPES, VOID_WORDS, band_lines, band_of
 from levelset.tui.renderables.bar import input_bar, level_bar
@@ -34,6 +35,7 @@ from levelset.tui.renderables.offers import TAKEN, offer_keys
 from levelset.tui.renderables.pages import in_short, key_lines, plan_lines, step_lines
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.plots import Raster, period_picture, transfer_picture
+from levelset.tui.renderables.questions import caution_lines, ended
 from levelset.tui.renderables.which import current, legs_line, shown_reading
 from levelset.tui.renderables.wording import (
     PROCEDURES,
@@ -398,3 +400,11 @@ def test_time_to_the_minute():
 def test_every_step_is_in_words():
     assert set(CATALOGUE) <= set(PROCEDURES)
     assert set(get_args(VoidCode)) <= set(VOID_WORDS)
+
+
+def test_a_step_that_failed_is_named_where_the_next_one_begins():
+    said = ended("calibrate", Finish("failed", "No tone came.", {}))
+    assert said == "FAILED, calibrate the probe: No tone came."
+    assert ended("gain", Finish("limited", "bass: 21.40 V set.", {})) == "bass: 21.40 V set."
+    assert said in " ".join(caution_lines(cautions.ENGINE, said, 56))
+    assert not any("Before" in line for line in caution_lines(cautions.ENGINE, "", 56))

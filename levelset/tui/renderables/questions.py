@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from levelset.tui.renderables.wording import act_lines, wrapped
+from levelset.procedures.facts import DONE
+from levelset.tui.renderables.wording import OUTCOMES, act_lines, procedure_words, wrapped
 
 if TYPE_CHECKING:
     from levelset.procedures.cautions import Caution
-    from levelset.procedures.protocol import Ask
+    from levelset.procedures.protocol import Ask, Finish
     from levelset.tui.entry import Entry
 
 
@@ -50,12 +51,20 @@ def _choice_lines(ask: Ask, width: int) -> list[str]:
     return ["", *rows] if rows else []
 
 
-def caution_lines(caution: Caution, width: int) -> list[str]:
-    """Return the hazard, what to do, and how to acknowledge it."""
+def ended(procedure: str, end: Finish) -> str:
+    """Return what came of a step; one that did not succeed is named."""
+    if end.outcome in DONE:
+        return end.sentence
+    return f"{OUTCOMES[end.outcome]}, {procedure_words(procedure)}: {end.sentence}"
+
+
+def caution_lines(caution: Caution, before: str, width: int) -> list[str]:
+    """Return the hazard, what to do, how to acknowledge it, and what came of the step before."""
     return [
         caution.title.upper(),
         "",
         *wrapped(caution.text, width),
         "",
         "enter  I have read this and done it",
+        *(("", *wrapped(f"Before: {before}", width)) if before else ()),
     ]

@@ -32,7 +32,7 @@ from levelset.tui.renderables.gauge import gauge_height, gauge_lines
 from levelset.tui.renderables.input_mark import mark_lines, mark_scale
 from levelset.tui.renderables.offers import offer_keys
 from levelset.tui.renderables.pictures import picture_lines
-from levelset.tui.renderables.questions import ask_lines, caution_lines
+from levelset.tui.renderables.questions import ask_lines, caution_lines, ended
 from levelset.tui.renderables.stretch import stretch_bar, stretch_lines
 from levelset.tui.renderables.touch import touch_bar
 from levelset.tui.renderables.which import current, legs_line, shown_reading
@@ -217,7 +217,7 @@ class ProcedureScreen(LevelScreen):
     def _caution(self, width: int, _height: int) -> list[str]:
         if not isinstance(self._instruction, Acknowledge):
             return []
-        return caution_lines(self._instruction.caution, width)
+        return caution_lines(self._instruction.caution, self._before, width)
 
     def _levers(self, width: int, _height: int) -> list[str]:
         if self._hands_on is None:
@@ -274,8 +274,10 @@ class ProcedureScreen(LevelScreen):
                 self.query_one("#band").set_classes(band_of(view.reading).state)
             case Acknowledge():
                 self._mode("caution", "CAUTION before going on")
-            case Finish(sentence=sentence):
-                self._before = sentence
+            case Finish() as end:
+                # Steps that end at once, one after the other, are all said.
+                earlier = f"{self._before} " if isinstance(before, Finish) else ""
+                self._before = earlier + ended(view.procedure, end)
             case _:
                 pass
         self.refresh_all()
