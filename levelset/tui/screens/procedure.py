@@ -14,6 +14,7 @@ from levelset.probe.budget import budget_table
 from levelset.probe.reading import TipsReading
 from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
+from levelset.procedures.facts import DONE
 from levelset.procedures.protocol import (
     Acknowledge,
     Act,
@@ -65,7 +66,8 @@ CAR_BINDINGS = [
     ),
     *(Binding(k, f"car('{lever}')", id=f"car.{lever}") for k, lever in OTHER_KEYS.items()),
 ]
-DONE_OUTCOMES = ("accepted", "limited")
+ROWS_TO_EXPLAIN, ROWS_WITH_LEVERS = 24, 28
+"""Height of the screen from which the explanation has room below the number."""
 _NO_ACT = Act("wait")
 
 
@@ -286,7 +288,7 @@ class ProcedureScreen(LevelScreen):
         """Whether this view says that a level was captured or a result accepted."""
         match view.instruction:
             case Finish(outcome=outcome):
-                return outcome in DONE_OUTCOMES
+                return outcome in DONE
             case Listen(guidance=guidance):
                 return len(guidance.curve) > len(self._guidance.curve)
             case _:
@@ -300,6 +302,9 @@ class ProcedureScreen(LevelScreen):
 
     def refresh_all(self) -> None:
         """Draw what has changed."""
+        # On a low screen the explanation takes the place of what it explains.
+        low = self.size.height < (ROWS_WITH_LEVERS if self._hands_on else ROWS_TO_EXPLAIN)
+        self.set_class(self._explaining and bool(self._budget) and low, "explain")
         for drawn in self.query(Drawn):
             drawn.redraw()
 
