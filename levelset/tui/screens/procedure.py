@@ -66,6 +66,8 @@ CAR_BINDINGS = [
     ),
     *(Binding(k, f"car('{lever}')", id=f"car.{lever}") for k, lever in OTHER_KEYS.items()),
 ]
+WHOLE_TABLE, NUMBERS_OF_TABLE = 76, 52
+"""Columns of the table of uncertainties, and of its names and numbers alone."""
 ROWS_TO_EXPLAIN, ROWS_WITH_LEVERS = 24, 28
 """Height of the screen from which the explanation has room below the number."""
 _NO_ACT = Act("wait")
@@ -200,7 +202,9 @@ class ProcedureScreen(LevelScreen):
 
     def _pictures(self, width: int, height: int) -> list[str]:
         if self._explaining and self._budget:
-            return budget_table(self._budget)[:height]
+            # A narrow screen has room for the numbers.
+            cut = None if width >= WHOLE_TABLE else NUMBERS_OF_TABLE
+            return [line[:cut].rstrip() for line in budget_table(self._budget)[:height]]
         tips = None if self._view is None else self._view.reading
         if self._guidance.mark_dbfs is not None and isinstance(tips, TipsReading | None):
             return mark_lines(tips, self._guidance.mark_dbfs, width, height)
