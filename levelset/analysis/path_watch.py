@@ -180,7 +180,8 @@ class PathWatch:
         if port_void is not None and port_void.code == "processed":
             return self._changed(port_void)
         stop = first + frames
-        for fault in self._faults:
+        # The newest knows the whole length of what is said twice.
+        for fault in reversed(self._faults):
             if fault.first < stop and first < fault.stop:
                 return fault.void
         if port_void is not None:
