@@ -168,6 +168,7 @@ class JobSummary(JobRow):
             rows.append(f"UNCONFIRMED   {unconfirmed_note(self.unconfirmed)}")
         if self.clean_volume is not None:
             rows.append(f"clean volume  {self.clean_volume}")
+        rows += self._processor()
         rows += [channel.text() for channel in self.channels]
         rows += [f"photograph    {name}" for name in self.photographs]
         rows += [f"note          {note}" for note in self.notes]
@@ -175,6 +176,17 @@ class JobSummary(JobRow):
         if self.fault:
             rows.append(f"DOES NOT HOLD {self.fault}")
         return "\n".join(rows)
+
+    def _processor(self) -> list[str]:
+        """Return the output level of the processor, where it was set at the clean volume."""
+        step = _newest(self.steps, "processor", None)
+        if step is None or not step.done or step.result.get("volume") != self.clean_volume:
+            return []
+        volts = quantity_from(step.result.get("volts_rms"), "V")
+        if volts is None:
+            return []
+        limited_by = str(step.result.get("limited_by")).replace("_", " ")
+        return [f"processor     {volts.text()} RMS at its output, limited by {limited_by}"]
 
 
 def summarise(path: Path, *, beside: bool = True) -> JobSummary:
@@ -277,7 +289,7 @@ def _names(value: object) -> Iterator[str]:
             yield from _names(item)
 
 
-def _newest(steps: list[StepData], procedure: str, channel: str | None) -> StepData | None:
+def _newest(steps: Sequence[StepData], procedure: str, channel: str | None) -> StepData | None:
     same = (s for s in reversed(steps) if (s.procedure, s.channel) == (procedure, channel))
     return next(same, None)
 

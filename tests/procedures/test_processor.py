@@ -21,6 +21,7 @@ from levelset.procedures.engine import Engine
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.input_match import input_match
 from levelset.procedures.protocol import Answer, Listen
+from levelset.record.summary import summarise
 from levelset.record.verification import verify_job
 from levelset.report.dossier import read_dossier
 from levelset.session import job_levels, open_demo_session
@@ -83,6 +84,11 @@ def done(tmp_path_factory):
 
 def step_of(done, procedure):
     return next(step for step in reversed(done[0]) if step.procedure == procedure)
+
+
+def job_text(path):
+    """Return what ``job show`` says."""
+    return summarise(path).text()
 
 
 class NoRecord:
@@ -173,6 +179,7 @@ def test_what_follows_takes_its_voltage(done):
 def test_the_record_proves_itself_and_the_gain_was_confirmed_behind_the_processor(done):
     found = verify_job(done[1])
     assert found.ok, found.text()
+    assert re.search(r"processor +3\.\d+ ± 0\.\d+ V RMS .* limited by clipping", job_text(done[1]))
     dossier = read_dossier(done[1])
     assert {"processor", "processor_output"} <= {r.as_what for r in dossier.readings.values()}
 
