@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
 COVERED_S = 6.0
 """A first level that does not come to rest for so long counts as covered, s."""
+ELSE_S = 18.0
+"""The same where something else seems to play: hum that beats with a tone sounds like a chime, but
+a chime ends, s."""
 MOST_CLICKS = 12
 """So many clicks up at most: then something else is wrong."""
 COVERING = ("unsteady", "no_tone")
@@ -32,15 +35,16 @@ class CoveredWatch:
         one : Reading
             The reading.
         heard : str
-            What is known to play in place of the tone: then no click helps.
+            What seems to play in place of the tone.
         """
         void = one.tone.void
-        if heard or (void is not None and void.code not in COVERING):
+        if void is not None and void.code not in COVERING:
             self._since_s = None
             return False
         if self._since_s is None:
             self._since_s = one.start_s
-        if one.start_s - self._since_s <= COVERED_S or self._clicks >= MOST_CLICKS:
+        patience_s = ELSE_S if heard and self._clicks == 0 else COVERED_S
+        if one.start_s - self._since_s <= patience_s or self._clicks >= MOST_CLICKS:
             return False
         self._since_s = None
         self._clicks += 1
@@ -51,7 +55,7 @@ def one_click_up(volume: int) -> Guidance:
     """Ask for the volume one click higher, and say why."""
     return Guidance(
         "The level does not come to rest: hum, whine or noise may be as strong as so low a tone. "
-        "Check that the track plays, then turn the volume up one click.",
+        "Check that the track plays and nothing else, then turn the volume up one click.",
         Act("volume_up_one", value=float(volume)),
         headline=f"NEXT: {volume}",
         direction="up",

@@ -17,7 +17,7 @@ from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.probe.stretch import KindReading, TwoTapsReading
 from levelset.probe.stretch_reading import StretchReading, StretchSpec
 from levelset.procedures.clean_volume import clean_volume, held_from
-from levelset.procedures.covered import MOST_CLICKS, CoveredWatch
+from levelset.procedures.covered import COVERED_S, ELSE_S, MOST_CLICKS, CoveredWatch
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.input_match import input_match
 from levelset.procedures.protocol import (
@@ -390,19 +390,19 @@ def test_a_level_that_never_comes_to_rest_is_not_turned_up_for_ever():
     assert source.volume == 10 + MOST_CLICKS
 
 
-def test_no_click_helps_where_something_else_plays_or_the_input_is_too_loud():
-    watch = CoveredWatch()
-
-    def look(code, heard=""):
+def test_how_long_a_first_level_may_be_restless():
+    def clicks_after_s(code, heard=""):
+        watch = CoveredWatch()
         tone = ToneResult(void=Void(code, "No."))
-        wanted = [
-            watch.look(Reading("pair", 0.25 * n, 0.25, tone, None, None), heard) for n in range(100)
-        ]
-        return any(wanted)
+        for n in range(400):
+            if watch.look(Reading("pair", 0.25 * n, 0.25, tone, None, None), heard):
+                return 0.25 * n
+        return None
 
-    assert not look("overload")
-    assert not look("no_tone", "Music plays.")
-    assert look("no_tone")
+    assert clicks_after_s("overload") is None
+    assert clicks_after_s("no_tone") == pytest.approx(COVERED_S, abs=0.3)
+    # Hum that beats with the tone passes for a chime, but a chime ends.
+    assert clicks_after_s("unsteady", "A chime.") == pytest.approx(ELSE_S, abs=0.3)
 
 
 def test_distortion_that_stays_is_no_noise():
