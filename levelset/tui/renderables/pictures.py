@@ -80,7 +80,10 @@ def _side_by_side(columns: Sequence[tuple[str, list[str], int]], rows: int) -> l
     if not columns:
         return []
     gap = " " * GAP
-    lines = [gap.join(f"{title[:width]:<{width}}" for title, _, width in columns)]
+    # What is dotted gives way where there is no room to say it.
+    titles = [t if len(t) <= width else t.partition(",")[0] for t, _, width in columns]
+    widths = [width for _, _, width in columns]
+    lines = [gap.join(f"{t[:w]:<{w}}" for t, w in zip(titles, widths, strict=True))]
     for row in range(rows):
         parts = [
             f"{drawn[row] if row < len(drawn) else '':<{width}}" for _, drawn, width in columns

@@ -154,7 +154,7 @@ class ProcedureScreen(LevelScreen):
                 # What each of them means stands above.
                 keys.append((" ".join(one.key for one in choices), "answer"))
             case Ask(choices=choices):
-                keys.append(("enter", "that is the number"))
+                keys.append(("enter", "take it"))
                 if choices:
                     keys.append((" ".join(one.key for one in choices), "answer instead"))
             case Listen(offers=offers):
