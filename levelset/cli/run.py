@@ -36,7 +36,8 @@ def run(
     r"""Run one procedure of a job with a sound card; without PROCEDURE the whole job.
 
     The whole job: checklist, calibrate, battery_touch, supply_voltage, output_kind, tap_check,
-    clean_volume, input_match; gain and dc_offset of each channel; verify, probe_check.
+    clean_volume, processor where there is one, input_match; gain and dc_offset of each channel;
+    verify, probe_check.
     Beside it: path_check, input_level, which_wire, two_taps, response, noise, who_clipped.
 
     \b
