@@ -408,3 +408,12 @@ def test_a_step_that_failed_is_named_where_the_next_one_begins():
     assert ended("gain", Finish("limited", "bass: 21.40 V set.", {})) == "bass: 21.40 V set."
     assert said in " ".join(caution_lines(cautions.ENGINE, said, 56))
     assert not any("Before" in line for line in caution_lines(cautions.ENGINE, "", 56))
+
+
+def test_a_long_remark_never_hides_how_sure_the_number_is():
+    note = "what the input of the rear left channel takes at most"
+    guidance = replace(gain_guidance(21.9), target_note=note)
+    for width in (60, 80, 100):
+        lines = gauge_lines(reading(21.9), guidance, width, 24)
+        assert any("± " in line for line in lines)
+        assert any("target 22.80 V" in line for line in lines)

@@ -87,6 +87,9 @@ def gauge_lines(
     if far and len(far[0]) + 3 <= room:
         far[-1] += " dB"
         flowing = [*far, *flowing]
+    if len(flowing) > rows and uncertainty and len(uncertainty) <= room:
+        # How sure it is goes before the rest of a remark.
+        flowing[rows - 1] = uncertainty
     flowing = flowing[:rows]
     start = (rows - len(flowing)) // 2 if scale > 1 else 0
     for row in range(rows):
