@@ -79,12 +79,15 @@ class PortInfo:
         Number of input channels, tip A first.
     can_play : bool
         True where ``play`` reaches an output.
+    can_loop : bool
+        True where that output can be led back into the input.
     """
 
     name: str
     rate_hz: int
     channels: int
     can_play: bool
+    can_loop: bool = True
 
 
 class Port(Protocol):

@@ -258,10 +258,15 @@ def choose(
     if wanted is None:
         default = [d for d in usable if d.default_input or d.default_output]
         found = usable if len(usable) == 1 else default
+        if not usable:
+            raise DeviceError(
+                f"no sound device can be the {direction}",
+                "plug in a sound interface; levelset devices lists what there is and why not",
+            )
         if len(found) != 1:
             raise DeviceError(
                 f"{len(usable)} sound devices could be the {direction}",
-                f"name one with its key: {names}" if usable else "see levelset devices",
+                f"name one with its key: {names}",
             )
         return found[0]
     exact = [d for d in able if wanted in (d.key, d.name)]

@@ -51,7 +51,9 @@ class SimulatedPort:
         self._closed = False
         self._rate_hz = interface.rate_hz
         self._frames = BLOCK_FRAMES * max(1, round(interface.rate_hz / 48_000))
-        self._info = PortInfo(NAME, interface.rate_hz, interface.channels, can_play=True)
+        self._info = PortInfo(
+            NAME, interface.rate_hz, interface.channels, can_play=True, can_loop=False
+        )
 
     @property
     def info(self) -> PortInfo:

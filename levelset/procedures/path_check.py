@@ -74,6 +74,14 @@ def path_check(plan: JobPlan, facts: Facts, info: PortInfo, samples: Samples) ->
     if not info.can_play:
         yield Finish("failed", "No output is open: name one with --output.", {})
         return
+    if not info.can_loop:
+        yield Finish(
+            "skipped",
+            "On the invented car no cable leads from the output back to the input: this step is "
+            "for a real sound card or a sound server.",
+            {},
+        )
+        return
     tone = _tone()
     ear = _Ear(plan, samples)
     yield Acknowledge(cautions.LOOP)

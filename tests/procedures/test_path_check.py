@@ -9,6 +9,7 @@ import pytest
 
 from levelset.analysis.result import Void
 from levelset.ports.base import Block, PortInfo
+from levelset.ports.simulated import open_demo
 from levelset.procedures import path_check
 from levelset.procedures.catalogue import run_step
 from levelset.procedures.engine import Engine
@@ -130,6 +131,11 @@ def check(tmp_path, loop):
 
 def codes(step):
     return [finding["code"] for finding in step.result["findings"]]
+
+
+def test_invented_car_has_no_way_back():
+    info = open_demo(None, seed=1, fast=True).port.info
+    assert next(path_check.path_check(None, None, info, None)).outcome == "skipped"
 
 
 def test_a_clean_loop_is_trusted_and_the_result_is_in_the_record(tmp_path):
