@@ -1,17 +1,19 @@
 """Random sources on the simulated car, gone through by the procedures with simulated hands.
 
     python -m tests.benchmarks.source_procedures [COUNT] [FIRST_SEED]
-        [--wires-only] [--seeds 1005,1012]
+        [--wires-only] [--seeds 1005,1012] [--minutes 40]
 
 Truth comes from the car files by closed forms: Butterworth, the published bell, the documented
 shelf of withdrawn bass, the peak of a sine against limiter and clip point. Prints one line a miss,
-a summary of every demand, and ends with 1 where one is not met.
+a summary of every demand, and ends with 1 where one is not met. With ``--minutes`` no source is
+begun after so long.
 """
 
 from __future__ import annotations
 
 import sys
 import tempfile
+import time
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -203,6 +205,7 @@ class Tally:
         """Print every demand; return whether all are met."""
         clear = sum(self.clear_wires.values())
         untold = self.clear_wires["cannot tell"]
+        print(f"{self.count} sources")
         demands = [
             (
                 f"channel and polarity of {sum(self.wires.values())}: {dict(self.wires)}; above "
@@ -262,12 +265,19 @@ def main() -> int:
         at = words.index("--seeds")
         chosen = [int(seed) for seed in words[at + 1].split(",")]
         del words[at : at + 2]
+    until_s = float("inf")
+    if "--minutes" in words:
+        at = words.index("--minutes")
+        until_s = time.monotonic() + 60.0 * float(words[at + 1])
+        del words[at : at + 2]
     steps = WIRE_STEPS if "--wires-only" in words else ALL_STEPS
     numbers = [int(word) for word in words if not word.startswith("-")]
     count, first = (numbers + [40, 0][len(numbers) :])[:2]
     tally = Tally()
     with tempfile.TemporaryDirectory() as name:
         for seed in chosen or range(first, first + count):
+            if time.monotonic() > until_s:
+                break
             source = random_source(seed)
             try:
                 done = run(source, steps, seed, Path(name))
