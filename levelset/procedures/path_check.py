@@ -77,8 +77,8 @@ def path_check(plan: JobPlan, facts: Facts, info: PortInfo, samples: Samples) ->
     if not info.can_loop:
         yield Finish(
             "skipped",
-            "On the invented car no cable leads from the output back to the input: this step is "
-            "for a real sound card or a sound server.",
+            f"The output of {info.name} cannot be led back into its input: this step is for a "
+            "real sound card or a sound server.",
             {},
         )
         return
