@@ -206,7 +206,11 @@ def _second_tone(spec: ToneSpec, lowest: int, top: int, plan: JobPlan) -> Steps:
     for volume in volumes:
         is_over = yield from _look(spec, volume, curve, plan)
         if is_over is None:
-            return _Second(tone_hz, top, ())
+            if volume >= top - SECOND_BELOW:
+                return _Second(tone_hz, top, ())
+            # Noise may cover so low a level; then it is far from the clip point.
+            clean = volume
+            continue
         # A low level that is over by noise is followed by a clean one.
         clean, over = (clean, min(over, volume)) if is_over else (volume, top + 1)
     # Between the highest clean and the lowest that is over lies the answer.

@@ -197,12 +197,21 @@ def over_limit(reading: Reading, limit_percent: float, *, doubtful: bool) -> boo
         True for a flat top, or THD above the limit.
     """
     tone = reading.tone
-    if tone.clipping is not None and tone.clipping.state == "hard_clipping":
-        # A whine that beats with the tops looks flat now and then, but overdriven by nothing.
-        overdrive = tone.clipping.overdrive_db
-        if doubtful or overdrive is None or overdrive.low > 0.0:
-            return True
+    if is_flat(reading, doubtful=doubtful):
+        return True
     if tone.thd_percent is None:
         return doubtful
     edge = tone.thd_percent.high if doubtful else tone.thd_percent.low
     return edge > limit_percent
+
+
+def is_flat(reading: Reading, *, doubtful: bool) -> bool:
+    """Tell whether the tops are flat; not `doubtful` asks for an overdrive beyond its uncertainty.
+
+    A whine that beats with the tops looks flat now and then, but overdriven by nothing.
+    """
+    clipping = reading.tone.clipping
+    if clipping is None or clipping.state != "hard_clipping":
+        return False
+    overdrive = clipping.overdrive_db
+    return doubtful or overdrive is None or overdrive.low > 0.0

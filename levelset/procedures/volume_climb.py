@@ -26,7 +26,7 @@ from levelset.procedures.protocol import (
     Guidance,
     Listen,
 )
-from levelset.procedures.steady import ClippingWatch, LevelWatch, over_limit
+from levelset.procedures.steady import ClippingWatch, LevelWatch, is_flat, over_limit
 from levelset.procedures.what_plays import WhatPlays
 from levelset.units import db_from_ratio
 
@@ -186,8 +186,7 @@ class VolumeClimb:
         their part falls; distortion of the source does not.
         """
         thd = one.tone.thd_percent
-        flat = one.tone.clipping is not None and one.tone.clipping.state == "hard_clipping"
-        if flat or thd is None or self.noisy < len(self.curve):
+        if is_flat(one, doubtful=False) or thd is None or self.noisy < len(self.curve):
             return False
         first = self.curve[0].thd_percent if self.curve else None
         return first is None or len(self.curve) < NOISY_LEVELS or thd.value < FALLEN * first

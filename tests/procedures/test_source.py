@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -236,8 +237,8 @@ class MadeSource:
         What counts as distortion and does not grow with the level, V.
     distortion_percent : float
         Distortion at any level, %.
-    covered_below : int
-        At lower numbers the level never comes to rest.
+    covered_below : callable
+        Number for a tone's frequency below which its level never comes to rest.
     """
 
     def __init__(
@@ -248,7 +249,7 @@ class MadeSource:
         most=30,
         disturbance_v=0.0,
         distortion_percent=0.05,
-        covered_below=0,
+        covered_below=lambda hz: 0,
     ):
         self._covered_below = covered_below
         self._disturbance_v, self._distortion_percent = disturbance_v, distortion_percent
@@ -259,7 +260,7 @@ class MadeSource:
 
     def reading(self, spec):
         self._time_s += 0.25
-        if self.volume < self._covered_below:
+        if self.volume < self._covered_below(spec.expected_hz):
             tone = ToneResult(void=Void("unsteady", "The level moves by 2.0 dB."))
             one = Reading("pair", self._time_s, 0.25, tone, None, None)
             return TipsReading(FRAMES, spec, (one, one), one)
@@ -378,13 +379,13 @@ def test_whine_beside_a_low_level_is_no_distortion_of_the_source():
 
 
 def test_a_first_level_that_hum_covers_is_left_upwards_click_by_click():
-    source = MadeSource(steps_of(1.5), clip_v=2.0, covered_below=15)
+    source = MadeSource(steps_of(1.5), clip_v=2.0, covered_below=lambda hz: 15)
     climb, ended = climbed(source)
     assert (ended, [point.volume for point in climb.curve]) == ("clipping", [15, 16, 17, 18, 19])
 
 
 def test_a_level_that_never_comes_to_rest_is_not_turned_up_for_ever():
-    source = MadeSource(steps_of(1.5), covered_below=31)
+    source = MadeSource(steps_of(1.5), covered_below=lambda hz: 31)
     with pytest.raises(StepFailed, match="moves by 2"):
         climbed(source)
     assert source.volume == 10 + MOST_CLICKS
@@ -430,6 +431,40 @@ def test_the_lower_of_two_tones_wins():
     assert finish.result["limited_tone_hz"] == 997.0
     assert finish.result["volts_rms"]["value"] == pytest.approx(withdrawn(18, 43.0))
     assert finish.result["bass_withdrawn_from"] is not None
+
+
+def test_a_second_tone_that_noise_covers_at_the_start_is_found_higher_up():
+    def louder(volume, hz):
+        return steps_of(1.5)(volume, hz) * (1.5 if hz > 500.0 else 1.0)
+
+    def upper(most):
+        return lambda hz: most if hz > 500.0 else 0
+
+    finish = cleaned(MadeSource(louder, clip_v=2.0, covered_below=upper(13)))
+    # 0.75 V rises to 2.0 V after 8.52 dB, 5.7 steps: 15 is clean, 16 is not.
+    assert (finish.result["volume"], finish.result["limited_tone_hz"]) == (15, 997.0)
+    finish = cleaned(MadeSource(louder, clip_v=2.0, covered_below=upper(99)))
+    assert finish.result["volume"] == 18
+    assert "997 Hz is not heard on this tap and was not checked" in finish.sentence
+
+
+def test_a_doubtful_flat_top_at_a_low_level_may_be_noise():
+    """Whine that beats with the tops looks flat, overdriven by no more than the uncertainty."""
+
+    class Beating(MadeSource):
+        def reading(self, spec):
+            tips = super().reading(spec)
+            if self.volume > 13:
+                return tips
+            overdrive = Quantity(0.9, 1.2, "dB")
+            tone = replace(
+                tips.output.tone, clipping=Clipping("hard_clipping", "both", overdrive, None, None)
+            )
+            one = replace(tips.output, tone=tone)
+            return TipsReading(FRAMES, spec, (one, one), one)
+
+    climb, ended = climbed(Beating(steps_of(1.5), clip_v=2.0, disturbance_v=0.03))
+    assert (ended, climb.curve[-1].volume) == ("clipping", 19)
 
 
 def test_a_limiter_seen_at_few_volumes():
