@@ -53,6 +53,8 @@ CONFIRM_S = 30.0
 """A level that does not come to rest within this time cannot be confirmed, s."""
 HELD_POINTS, HELD = 4, 0.25
 """Fewest points, and part of a usual step below which the last one stands still."""
+ONSET_LOOKS = 4
+"""Halvings after which the onset of withdrawn bass is known to the number, or to two."""
 LOOKS = 4
 """How often a level that is over the limit by a doubt only is looked at."""
 SECOND_BELOW = 2
@@ -110,10 +112,9 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     shown = climb.curve[-1].volume
     result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan)
     result["tone_hz"] = tone_hz
-    lowest, top = climb.curve[0].volume, int(result["volume"])
-    second = yield from _second_tone(
-        tone_spec(second_tone_hz(tone_hz), spec.output, plan), lowest, top, plan
-    )
+    top = int(result["volume"])
+    second_spec = tone_spec(second_tone_hz(tone_hz), spec.output, plan)
+    second = yield from _second_tone(second_spec, tone_hz, climb.curve, top, plan)
     if second.clean < top:
         yield from start_tone(track, plan)
         result |= yield from _confirm(spec, second.clean, plan)
@@ -194,9 +195,11 @@ def second_track(tone_hz: float) -> Signal:
     return set_tone(signal_name("set", subject), "clean volume of the source", tone_hz, 0.0)
 
 
-def _second_tone(spec: ToneSpec, lowest: int, top: int, plan: JobPlan) -> Steps:
+def _second_tone(
+    spec: ToneSpec, first_hz: float, first: tuple[CurvePoint, ...], top: int, plan: JobPlan
+) -> Steps:
     """Read a second tone from below up to the volume at which the first is clean."""
-    tone_hz = spec.expected_hz or 0.0
+    tone_hz, lowest = spec.expected_hz or 0.0, first[0].volume
     wanted = {min(lowest, top), (min(lowest, top) + top) // 2, *range(top - SECOND_BELOW, top + 1)}
     volumes = sorted(volume for volume in wanted if volume >= 1)
     yield from set_volume(volumes[0])
@@ -220,7 +223,29 @@ def _second_tone(spec: ToneSpec, lowest: int, top: int, plan: JobPlan) -> Steps:
         clean, over = (clean, middle) if is_over else (middle, over)
     if clean == 0:
         raise StepFailed(f"At {tone_hz:.0f} Hz the source is clean at no volume")
+    yield from _find_onset(spec, first_hz, first, curve, plan)
     return _Second(tone_hz, clean, tuple(sorted(curve, key=lambda point: point.volume)))
+
+
+def _find_onset(
+    spec: ToneSpec,
+    first_hz: float,
+    first: tuple[CurvePoint, ...],
+    curve: list[CurvePoint],
+    plan: JobPlan,
+) -> Steps:
+    """Read the second tone where it tells from which volume on bass is withdrawn."""
+    for _ in range(ONSET_LOOKS):
+        curve.sort(key=lambda point: point.volume)
+        loss = _loss(_steps(first), _steps(tuple(curve)), first_hz, plan)
+        if loss is None or loss.from_volume is None:
+            return
+        from_volume = loss.from_volume
+        below = max((p.volume for p in curve if p.volume < from_volume), default=from_volume)
+        between = [p.volume for p in first if below < p.volume < from_volume]
+        if not between:
+            return
+        yield from _look(spec, between[len(between) // 2], curve, plan)
 
 
 def _look(spec: ToneSpec, volume: int, curve: list[CurvePoint], plan: JobPlan) -> Steps:

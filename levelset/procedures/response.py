@@ -84,8 +84,12 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     yield from set_volume(quiet_volume)
     yield from start_tone(response_track(), plan)
     yield from let_settle(kind)
-    most = plan.source.max_volume if loud_volume is None else loud_volume - QUIET_BELOW
-    step_db = STEP_DB if clean is None else float(clean["step_db"] or STEP_DB)
+    most, step_db = plan.source.max_volume, STEP_DB
+    if clean is not None and loud_volume is not None:
+        # Filters are told where no bass is withdrawn yet.
+        whole = clean.get("bass_withdrawn_from") or loud_volume
+        most = min(loud_volume - QUIET_BELOW, int(whole) - 1)
+        step_db = float(clean["step_db"] or STEP_DB)
     quiet, quiet_found = yield from _read_quiet(quiet_volume, most, step_db, kind)
     quiet_volume = quiet["volume"]
     loud: dict[str, Any] | None = None

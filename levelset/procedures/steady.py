@@ -205,8 +205,8 @@ def over_limit(reading: Reading, limit_percent: float, *, doubtful: bool) -> boo
     return edge > limit_percent
 
 
-def is_flat(reading: Reading, *, doubtful: bool) -> bool:
-    """Tell whether the tops are flat; not `doubtful` asks for an overdrive beyond its uncertainty.
+def is_flat(reading: Reading, *, doubtful: bool, least_db: float = 0.0) -> bool:
+    """Tell whether the tops are flat; not `doubtful` asks for an overdrive surely above `least_db`.
 
     A whine that beats with the tops looks flat now and then, but overdriven by nothing.
     """
@@ -214,4 +214,4 @@ def is_flat(reading: Reading, *, doubtful: bool) -> bool:
     if clipping is None or clipping.state != "hard_clipping":
         return False
     overdrive = clipping.overdrive_db
-    return doubtful or overdrive is None or overdrive.low > 0.0
+    return doubtful or overdrive is None or overdrive.low > least_db

@@ -45,6 +45,9 @@ FOLLOWS_DB = 0.3
 NOISY_LEVELS, FALLEN = 3, 0.8
 """After so many levels over the limit their distortion must have fallen to this part."""
 
+FLAT_DB = 1.0
+"""Tops of a low level that are surely overdriven by more are no whine that beats with them, dB."""
+
 Ended = Literal["clipping", "range"]
 
 
@@ -186,7 +189,11 @@ class VolumeClimb:
         their part falls; distortion of the source does not.
         """
         thd = one.tone.thd_percent
-        if is_flat(one, doubtful=False) or thd is None or self.noisy < len(self.curve):
+        if (
+            is_flat(one, doubtful=False, least_db=FLAT_DB)
+            or thd is None
+            or self.noisy < len(self.curve)
+        ):
             return False
         first = self.curve[0].thd_percent if self.curve else None
         return first is None or len(self.curve) < NOISY_LEVELS or thd.value < FALLEN * first
