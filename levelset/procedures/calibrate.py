@@ -165,7 +165,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
         if isinstance(event, Answer):
-            stays += event.value == NO_CHANGE.word
+            # Before a first level was seen nothing is known to stay.
+            stays += taken and event.value == NO_CHANGE.word
             if event.value == AT_END.word or stays >= MOST_STAYS:
                 return min(volume, plan.source.max_volume)
             volume += 1

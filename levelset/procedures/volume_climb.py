@@ -42,8 +42,9 @@ CLOSE_LOOKS, STRIDE = 2, 4
 FOLLOWS_DB = 0.3
 """Change from which a level that stood still follows the volume again, dB."""
 
-NOISY_LEVELS, FALLEN = 3, 0.8
-"""After so many levels over the limit their distortion must have fallen to this part."""
+NOISY_LEVELS, FALLEN, STAYED_LEVELS = 3, 0.8, 2
+"""After so many levels over the limit their distortion must have fallen to this part of the most;
+so many in a row that have not are no noise, which may look like more once."""
 
 FLAT_DB = 1.0
 """Tops of a low level that are surely overdriven by more are no whine that beats with them, dB."""
@@ -71,6 +72,7 @@ class VolumeClimb:
         self._spec = spec
         self._plan = plan
         self._taken_dbfs: float | None = None
+        self._stayed = 0
 
     def run(self, first: int) -> Steps:
         """Climb from a volume; returns how it ended.
@@ -195,8 +197,12 @@ class VolumeClimb:
             or self.noisy < len(self.curve)
         ):
             return False
-        first = self.curve[0].thd_percent if self.curve else None
-        return first is None or len(self.curve) < NOISY_LEVELS or thd.value < FALLEN * first
+        most = max((p.thd_percent for p in self.curve if p.thd_percent is not None), default=0.0)
+        if len(self.curve) < NOISY_LEVELS or thd.value < FALLEN * most:
+            self._stayed = 0
+        else:
+            self._stayed += 1
+        return self._stayed < STAYED_LEVELS
 
     def _rises_db(self) -> list[float]:
         levels = [_level_db(point) for point in self.curve]
