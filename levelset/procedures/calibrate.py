@@ -161,12 +161,12 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     patience = Patience("The tone did not become loud enough to calibrate with")
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD")
     shown, stays = guidance, 0
-    what, covered, taken = WhatPlays(spec.output), CoveredWatch(), False
+    what, covered = WhatPlays(spec.output), CoveredWatch()
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
         if isinstance(event, Answer):
-            # Before a first level was seen nothing is known to stay.
-            stays += taken and event.value == NO_CHANGE.word
+            # What does not come to rest is not known to stay.
+            stays += watch.steady and event.value == NO_CHANGE.word
             if event.value == AT_END.word or stays >= MOST_STAYS:
                 return min(volume, plan.source.max_volume)
             volume += 1
@@ -178,12 +178,12 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         heard: str = yield from what.look(leg)
         shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act, heard)
         if not watch.new_level or leg.tone.amplitude_fs is None:
-            if volume < plan.source.max_volume and not taken and covered.look(leg, heard):
+            restless = not watch.steady and volume < plan.source.max_volume
+            if restless and covered.look(leg, heard):
                 volume += 1
                 guidance = shown = one_click_up(volume)
                 patience.progress()
             continue
-        taken = True
         judged = leg.tone.amplitude_fs.value >= JUDGED_FS
         if judged and over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
             yield Ask(

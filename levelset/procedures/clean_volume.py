@@ -53,8 +53,8 @@ CONFIRM_S = 30.0
 """A level that does not come to rest within this time cannot be confirmed, s."""
 HELD_POINTS, HELD = 4, 0.25
 """Fewest points, and part of a usual step below which the last one stands still."""
-SLIGHT_DB = 0.1
-"""Overdrive that distorts a sine by some 0.3 %, a third of the usual limit, dB."""
+SLIGHT_DB = 0.07
+"""Overdrive that distorts a sine by some 0.2 %, a quarter of the usual limit at most, dB."""
 ONSET_LOOKS = 4
 """Halvings after which the onset of withdrawn bass is known to the number, or to two."""
 LOOKS = 4
@@ -189,12 +189,12 @@ def _judged(
 def _may_be_over(one: Reading, limit_percent: float) -> bool:
     """Tell whether a reading is over the limit, or may be.
 
-    A whine that beats with the tops of a clean tone makes them doubtful at every look; surely
-    flat by no more than `SLIGHT_DB` they count by their distortion.
+    A whine that beats with the tops of a clean tone makes them look flat at every look; tops flat
+    by no more than `SLIGHT_DB` count by their distortion.
     """
     clipping, thd = one.tone.clipping, one.tone.thd_percent
     overdrive = None if clipping is None else clipping.overdrive_db
-    slight = overdrive is not None and overdrive.low <= 0.0 and overdrive.high < SLIGHT_DB
+    slight = overdrive is not None and overdrive.high < SLIGHT_DB
     if slight and thd is not None:
         return thd.high > limit_percent
     return over_limit(one, limit_percent, doubtful=True)
