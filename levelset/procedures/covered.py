@@ -14,7 +14,7 @@ COVERED_S = 6.0
 ELSE_S = 18.0
 """The same where something else seems to play: hum that beats with a tone sounds like a chime, but
 a chime ends, s."""
-MOST_CLICKS = 12
+MOST_CLICKS = 18
 """So many clicks up at most: then something else is wrong."""
 COVERING = ("unsteady", "no_tone")
 """What a tone looks like beside hum, whine or noise of its own size."""
