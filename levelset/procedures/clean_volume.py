@@ -33,7 +33,7 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.procedures.steady import over_limit
+from levelset.procedures.steady import over_by_more
 from levelset.procedures.volume_climb import VolumeClimb, point
 from levelset.signals.tones import set_tone, signal_name
 from levelset.units import db_from_ratio
@@ -41,7 +41,7 @@ from levelset.units import db_from_ratio
 if TYPE_CHECKING:
     from levelset.analysis.volume_curve import BassLoss, VolumeCurve
     from levelset.plan.job import JobPlan
-    from levelset.probe.reading import Reading, TipsReading, ToneSpec
+    from levelset.probe.reading import TipsReading, ToneSpec
     from levelset.procedures.facts import Facts
     from levelset.signals.signal import Signal
 
@@ -53,8 +53,6 @@ CONFIRM_S = 30.0
 """A level that does not come to rest within this time cannot be confirmed, s."""
 HELD_POINTS, HELD = 4, 0.25
 """Fewest points, and part of a usual step below which the last one stands still."""
-SLIGHT_DB = 0.07
-"""Overdrive that distorts a sine by some 0.2 %, a quarter of the usual limit at most, dB."""
 ONSET_LOOKS = 4
 """Halvings after which the onset of withdrawn bass is known to the number, or to two."""
 LOOKS = 4
@@ -179,25 +177,11 @@ def _judged(
         reading: TipsReading = yield from settle(
             spec, guidance, of=output_of, again_after_s=again_after_s, give_up_s=give_up_s
         )
-        is_over = _may_be_over(reading.output, plan.limit_percent)
-        if not is_over or over_limit(reading.output, plan.limit_percent, doubtful=False):
+        is_over = over_by_more(reading.output, plan.limit_percent, doubtful=True)
+        if not is_over or over_by_more(reading.output, plan.limit_percent, doubtful=False):
             break
         again_after_s = 0.0
     return reading, is_over
-
-
-def _may_be_over(one: Reading, limit_percent: float) -> bool:
-    """Tell whether a reading is over the limit, or may be.
-
-    A whine that beats with the tops of a clean tone makes them look flat at every look; tops flat
-    by no more than `SLIGHT_DB` count by their distortion.
-    """
-    clipping, thd = one.tone.clipping, one.tone.thd_percent
-    overdrive = None if clipping is None else clipping.overdrive_db
-    slight = overdrive is not None and overdrive.high < SLIGHT_DB
-    if slight and thd is not None:
-        return thd.high > limit_percent
-    return over_limit(one, limit_percent, doubtful=True)
 
 
 def second_tone_hz(tone_hz: float) -> float:

@@ -29,6 +29,9 @@ PATIENCE_S = 10.0
 CLIPPING_READINGS = 3
 """Consecutive readings that must show clipping: one knock of a screwdriver ends nothing."""
 
+SLIGHT_DB = 0.07
+"""Overdrive that distorts a sine by some 0.2 %, a quarter of the usual limit at most, dB."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Level:
@@ -203,6 +206,20 @@ def over_limit(reading: Reading, limit_percent: float, *, doubtful: bool) -> boo
         return doubtful
     edge = tone.thd_percent.high if doubtful else tone.thd_percent.low
     return edge > limit_percent
+
+
+def over_by_more(reading: Reading, limit_percent: float, *, doubtful: bool) -> bool:
+    """Tell the same, but tops flat by next to nothing count by their distortion.
+
+    A whine that beats with the tops of a clean tone may make them look flat at every look. What is
+    flat by no more than `SLIGHT_DB`, or perhaps by nothing, is told by THD alone.
+    """
+    clipping, thd = reading.tone.clipping, reading.tone.thd_percent
+    overdrive = None if clipping is None else clipping.overdrive_db
+    slight = overdrive is not None and (overdrive.high < SLIGHT_DB or overdrive.low <= 0.0)
+    if slight and thd is not None:
+        return (thd.high if doubtful else thd.low) > limit_percent
+    return over_limit(reading, limit_percent, doubtful=doubtful)
 
 
 def is_flat(reading: Reading, *, doubtful: bool, least_db: float = 0.0) -> bool:

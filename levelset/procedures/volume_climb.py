@@ -26,7 +26,7 @@ from levelset.procedures.protocol import (
     Guidance,
     Listen,
 )
-from levelset.procedures.steady import ClippingWatch, LevelWatch, is_flat, over_limit
+from levelset.procedures.steady import ClippingWatch, LevelWatch, is_flat, over_by_more
 from levelset.procedures.what_plays import WhatPlays
 from levelset.units import db_from_ratio
 
@@ -170,7 +170,7 @@ class VolumeClimb:
             by_db = _level_db(point(volume, reading.output)) - stood_db
             if by_db > FOLLOWS_DB * stride:
                 return None
-            if over_limit(reading.output, self._plan.limit_percent, doubtful=False):
+            if over_by_more(reading.output, self._plan.limit_percent, doubtful=False):
                 return "clipping"
             if volume >= self._plan.source.max_volume:
                 return "range"
