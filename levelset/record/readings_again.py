@@ -15,7 +15,7 @@ from levelset.record.audio_files import CODE_HIGH, read_capture
 from levelset.record.comparison import difference
 from levelset.record.folder import CAPTURES, is_sha256
 from levelset.record.journal import digest
-from levelset.record.schema import ReadingData, StretchData, TouchData, from_data
+from levelset.record.schema import CORRECTED, ReadingData, StretchData, TouchData, from_data
 
 if TYPE_CHECKING:
     import numpy as np
@@ -85,9 +85,21 @@ class ReadingsAgain:
             return
         for index, (stored, fresh) in enumerate(zip(reading.readings, again, strict=True)):
             differs = difference(stored, fresh, self._findings.tolerance, f"readings[{index}]")
+            corrected = self._corrected(reading)
+            if differs and corrected:
+                self._findings.note(f"{self._findings.place(line)}: {differs}; {corrected}")
+                return
             if differs:
                 self._findings.fault(line, f"{differs}, computed again from its capture")
                 return
+
+    def _corrected(self, reading: ReadingData | TouchData | StretchData) -> str:
+        """Return what has been corrected since these numbers were made, else nothing."""
+        head = self._findings.head
+        if head is None or not isinstance(reading, StretchData):
+            return ""
+        version, how = CORRECTED.get(reading.spec.analysis, (0, ""))
+        return f"since analysis {version} {how}" if head.analysis < version else ""
 
     def _again(
         self,

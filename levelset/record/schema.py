@@ -52,6 +52,10 @@ __all__ = [  # what stands in the module beside this one is part of the definiti
 ANALYSIS_VERSION = 3
 """Raised whenever the analysis may give other numbers for the same capture."""
 
+CORRECTED = {"response": (3, "hum and whine between the tones are told from distortion")}
+"""Analyses of stretches that a version corrected, and how: numbers of earlier ones may be further
+apart than their uncertainty."""
+
 JOB_SCHEMA = 2
 
 KINDS: dict[str, tuple[int, type[Any]]] = {

@@ -5,6 +5,7 @@ Truth by closed forms from the car file (`source_truth.py`), not from the packag
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 
@@ -135,3 +136,26 @@ def test_record_proves_itself_and_shows_what_was_changed(done, tmp_path):
     data[len(data) // 2] ^= 1
     capture.write_bytes(bytes(data))
     assert not verify_job(copy).ok
+
+
+@pytest.mark.parametrize(("analysis", "holds"), [(2, True), (3, False)])
+def test_what_an_earlier_analysis_took_for_distortion_is_a_note(done, tmp_path, analysis, holds):
+    job = tmp_path / "job"
+    shutil.copytree(done[1], job)
+    lines = [json.loads(raw) for raw in (job / "journal.jsonl").read_bytes().splitlines()]
+    lines[0]["data"]["analysis"] = analysis
+    for line in lines:
+        if line["kind"] == "stretch" and line["data"]["spec"]["analysis"] == "response":
+            line["data"]["readings"][0]["found"]["even_percent"]["value"] += 60.0
+    prev, out = "0" * 64, []
+    for line in lines:
+        raw = json.dumps({**line, "prev": prev}, separators=(",", ":")).encode()
+        prev = hashlib.sha256(raw).hexdigest()
+        out.append(raw + b"\n")
+    (job / "journal.jsonl").write_bytes(b"".join(out))
+    head = {"seq": lines[-1]["seq"], "sha256": prev}
+    (job / "head.json").write_text(json.dumps(head, separators=(",", ":")) + "\n")
+    answer = verify_job(job)
+    notes = [note for note in answer.notes if "hum and whine" in note]
+    faults = [fault for fault in answer.faults if "computed again" in str(fault)]
+    assert (bool(notes), bool(faults)) == (holds, not holds)
