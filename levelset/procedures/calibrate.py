@@ -35,7 +35,7 @@ from levelset.procedures.protocol import (
     Listen,
     Procedure,
 )
-from levelset.procedures.steady import LevelWatch, over_limit
+from levelset.procedures.steady import FLAT_DB, LevelWatch, is_flat, over_limit
 from levelset.procedures.what_plays import WhatPlays
 from levelset.quantity import Quantity
 from levelset.units import SQRT2
@@ -184,7 +184,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
                 guidance = shown = one_click_up(volume)
                 patience.progress()
             continue
-        judged = leg.tone.amplitude_fs.value >= JUDGED_FS
+        loud = leg.tone.amplitude_fs.value >= JUDGED_FS
+        judged = loud or is_flat(leg, doubtful=False, least_db=FLAT_DB)
         if judged and over_limit(leg, plan.limit_percent / 2.0, doubtful=False):
             yield Ask(
                 "The tone is no longer clean here. Turn the volume down by 2.",

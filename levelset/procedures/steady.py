@@ -32,6 +32,9 @@ CLIPPING_READINGS = 3
 SLIGHT_DB = 0.07
 """Overdrive that distorts a sine by some 0.2 %, a quarter of the usual limit at most, dB."""
 
+FLAT_DB = 1.0
+"""Tops of a low level that are surely overdriven by more are no whine that beats with them, dB."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Level:

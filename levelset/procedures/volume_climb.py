@@ -26,7 +26,7 @@ from levelset.procedures.protocol import (
     Guidance,
     Listen,
 )
-from levelset.procedures.steady import ClippingWatch, LevelWatch, is_flat, over_by_more
+from levelset.procedures.steady import FLAT_DB, ClippingWatch, LevelWatch, is_flat, over_by_more
 from levelset.procedures.what_plays import WhatPlays
 from levelset.units import db_from_ratio
 
@@ -45,9 +45,6 @@ FOLLOWS_DB = 0.3
 NOISY_LEVELS, FALLEN, STAYED_LEVELS = 3, 0.8, 2
 """After so many levels over the limit their distortion must have fallen to this part of the most;
 so many in a row that have not are no noise, which may look like more once."""
-
-FLAT_DB = 1.0
-"""Tops of a low level that are surely overdriven by more are no whine that beats with them, dB."""
 
 Ended = Literal["clipping", "range"]
 

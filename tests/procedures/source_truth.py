@@ -70,8 +70,8 @@ error = 0.3
 engine_off = 12.5
 engine_on = 14.2
 """
-BASS_TONE_HZ, UPPER_TONE_HZ = 45.0, 997.0
-"""Near enough for every filter here: the set tone of a bass channel, and the second tone."""
+BASS_TONE_HZ, UPPER_TONE_HZ = 43.0, 997.0
+"""The set tone of the bass channel of `REST`, and the second tone."""
 
 
 def source_with(**changes: Any) -> dict[str, Any]:
