@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from levelset.plan.gain_structure import amplifier_input_v_rms
+from levelset.plan.gain_structure import amplifier_input_v_rms, input_span_v_rms
 from levelset.procedures.common import upper_first
 from levelset.procedures.protocol import Finish, Procedure
 from levelset.units import db_from_ratio
@@ -60,13 +60,14 @@ def _matched(
 ) -> dict[str, Any]:
     """Return verdict, gain position and what to do for one channel."""
     name, span = channel.name, channel.input_range_v_rms
+    for_target = input_span_v_rms(channel)
     row: dict[str, Any] = {
         "channel": name,
         "input_range_volts_rms": None if span is None else list(span),
         "gain_position_db": None,
         "gain_range_db": None,
     }
-    if span is None:
+    if span is None or for_target is None:
         return {
             **row,
             "verdict": "unknown",
@@ -75,9 +76,7 @@ def _matched(
         }
     low_v, high_v = span
     # Gain that turns what comes at the maximum into the target, over that of the lowest gain.
-    rated_v = rated_volts_rms(channel)
-    needed_v = input_v * rated_v / channel.target.volts_rms
-    position_db, range_db = db_from_ratio(high_v / needed_v), db_from_ratio(high_v / low_v)
+    position_db, range_db = db_from_ratio(for_target[1] / input_v), db_from_ratio(high_v / low_v)
     row |= {"gain_position_db": position_db, "gain_range_db": range_db}
     if position_db < 0.0:
         todo = "use its speaker-level input, or a line converter or a pad before it"
@@ -107,12 +106,3 @@ def _matched(
         "sentence": f"{name}: suits; the gain will stand about {position_db:.0f} dB above its "
         f"minimum of {range_db:.0f} dB{edge}.",
     }
-
-
-def rated_volts_rms(channel: ChannelPlan) -> float:
-    """Return the amplifier's rated voltage into the load of the channel, V: sqrt(P Z)."""
-    from levelset.plan.target import rated_power_w
-
-    return float(
-        (rated_power_w(channel.ratings, channel.net_load_ohm) * channel.net_load_ohm) ** 0.5
-    )
