@@ -2,7 +2,7 @@
 
 A test signal is steady: the power of every third octave scatters from moment to moment no more
 than that of noise of the same bandwidth does, and that of a tone not at all. Music, speech and
-chimes scatter by ten times more and by hundreds.
+chimes scatter by ten times more and by hundreds. A few tones that beat are steady as well.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from levelset.analysis.few_tones import is_few_tones
 from levelset.analysis.fit import hann
 from levelset.analysis.health import basic_void
 from levelset.analysis.octaves import band_edges, exact_frequencies
@@ -53,7 +54,7 @@ _QUIET = 10.0**-0.6
 _WORDS: dict[Kind, str] = {
     "silence": "Nothing plays: start the test signal and check that the volume is up.",
     "tone": "A steady tone.",
-    "steady": "A steady test signal of many tones or noise.",
+    "steady": "A steady signal of several tones or noise.",
     "moving_tone": "A tone whose level moves: leave the volume alone, then it is measured.",
     "chime": "A chime or signal tone of the vehicle, no test signal: wait until it has ended.",
     "speech": "Speech, such as a voice prompt or the radio: switch to the test signal.",
@@ -129,7 +130,10 @@ def signal_kind(
         return SignalKind("too_short", None, level_dbfs)
     power, hz = _frames(samples, rate_hz)
     excess = _excess(power, hz, rate_hz)
-    return SignalKind(_judged(power, excess), excess, level_dbfs)
+    kind = _judged(power, excess)
+    if kind in NO_TEST_SIGNAL and is_few_tones(samples, rate_hz):
+        kind = "steady"
+    return SignalKind(kind, excess, level_dbfs)
 
 
 def _frames(

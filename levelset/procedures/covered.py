@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 COVERED_S = 6.0
 """A first level that does not come to rest for so long counts as covered, s."""
 ELSE_S = 18.0
-"""The same where something else seems to play: hum that beats with a tone sounds like a chime, but
-a chime ends, s."""
+"""The same where something else seems to play: a tone and hum within a hertz of it rise and fall
+like a chime, but a chime ends, s."""
 MOST_CLICKS = 18
 """So many clicks up at most: then something else is wrong."""
 COVERING = ("unsteady", "no_tone")

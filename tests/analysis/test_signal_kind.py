@@ -33,6 +33,12 @@ TESTS = {
     "square": ("tone", np.sign(sine(997.0))),
     "response": ("steady", response_tones("response", "", -6.0).at(TIME)),
     "pink noise": ("steady", pink_noise("pink", "", -20.0).at(TIME)),
+    "hum of its own size": ("steady", sine(43.0) + 0.7 * sine(50.0)),
+    "hum with multiples": (
+        "steady",
+        sine(43.0) + 0.5 * sine(50.0) + 0.3 * sine(100.0) + 0.2 * sine(150.0),
+    ),
+    "whine": ("steady", sine(997.0) + 0.6 * sine(990.0)),
     "left": ("steady", wire_codes(("left", "right"), -6.0)[0].at(TIME)),
     "one of eight": ("steady", wire_codes(tuple("abcdefgh"), -6.0)[5].at(TIME)),
 }
@@ -58,6 +64,23 @@ def test_silence_by_the_inputs_own_floor():
 def test_a_tone_while_the_knob_is_turned():
     got = signal_kind(sine(997.0) * 10 ** (-np.minimum(TIME, 2.0) * 3 / 20), RATE, None)
     assert got.kind == "moving_tone"
+    assert not got.is_test_signal
+
+
+RINGING = {
+    "rings twice a second": sine(800.0) * np.exp(-(TIME % 0.5) / 0.15),
+    "switched eight times a second": sine(1000.0) * (np.sin(2 * np.pi * 8 * TIME) > 0),
+    "one after the other": np.where(TIME % 1.0 < 0.5, sine(800.0), sine(640.0)),
+    "two that ring out": sine(800.0) * np.exp(-TIME / 0.5) + sine(1600.0) * np.exp(-TIME / 0.2),
+    "rings out slowly": sine(600.0) * np.exp(-TIME),
+}
+
+
+@pytest.mark.parametrize("name", RINGING)
+@pytest.mark.parametrize("seconds", [0.8, 1.2, 3.0])
+def test_what_rings_or_is_switched_is_no_steady_tone(name, seconds):
+    hiss = 0.02 * np.random.default_rng(1).standard_normal(TIME.size)
+    got = signal_kind(0.1 * (RINGING[name] + hiss)[: int(seconds * RATE)], RATE, 1e-5)
     assert not got.is_test_signal
 
 

@@ -402,7 +402,7 @@ def test_how_long_a_first_level_may_be_restless():
 
     assert clicks_after_s("overload") is None
     assert clicks_after_s("no_tone") == pytest.approx(COVERED_S, abs=0.3)
-    # Hum that beats with the tone passes for a chime, but a chime ends.
+    # Hum within a hertz of the tone passes for a chime, but a chime ends.
     assert clicks_after_s("unsteady", "A chime.") == pytest.approx(ELSE_S, abs=0.3)
 
 
