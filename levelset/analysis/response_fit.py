@@ -1,7 +1,7 @@
-"""A response as filters: level, high-pass, low-pass and boosts that explain the curve.
+"""A response as filters: level, high-pass, low-pass, tone controls and boosts that explain a curve.
 
 Candidates are Butterworth filters of order 1 to 8 and Linkwitz-Riley filters of order 2, 4 and 8;
-boosts and cuts are second-order bells.
+tone controls are shelves of first or second order, boosts and cuts second-order bells.
 """
 
 from __future__ import annotations
@@ -12,16 +12,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.filter_model import BELL_SIZE, Family, Kind, Side
-from levelset.analysis.response_search import Fit, Search, corner_place
+from levelset.analysis.filter_model import (
+    BellPart,
+    EdgePart,
+    End,
+    Family,
+    Kind,
+    ShelfPart,
+    Side,
+)
+from levelset.analysis.response_search import Fit, Search
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from levelset.analysis.response import Curve
 
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 LEAST_BELL_DB = 0.4
+OTHER_WORDS = len(BellPart.usual)
+"""What needs so many parameters more to do as well is the same curve in other words."""
 MISSED = 1.5
 """By so much more a corner may be off where not every explanation was met."""
 DEEPEST_DB = 45.0
@@ -41,7 +53,7 @@ class Edge:
     order : int
         6 dB an octave each.
     corner_hz : Quantity
-        3.01 dB below the level between the edges, without the boosts, Hz.
+        3.01 dB below the level between the edges, without boosts and tone controls, Hz.
     half_hz : Quantity
         6.02 dB below it, Hz: what a Linkwitz-Riley filter is named by.
     """
@@ -56,6 +68,28 @@ class Edge:
     def slope_db_per_octave(self) -> float:
         """Final slope, dB per octave."""
         return 6.0 * self.order
+
+
+@dataclass(frozen=True, slots=True)
+class ToneControl:
+    """A shelf: one end of the band raised or lowered.
+
+    Parameters
+    ----------
+    end : {"bass", "treble"}
+        Which.
+    order : {1, 2}
+        Its order.
+    half_hz : Quantity
+        Where half of the gain in dB is reached, Hz.
+    gain_db : Quantity
+        dB; negative is lowered.
+    """
+
+    end: End
+    order: int
+    half_hz: Quantity
+    gain_db: Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +118,11 @@ class FittedResponse:
     Parameters
     ----------
     level_db : Quantity
-        Between the edges, without boosts, dB.
+        Between the edges, without boosts and tone controls, dB.
     high_pass, low_pass : Edge or None
         None where the curve shows none.
+    tone_controls : tuple of ToneControl
+        Bass before treble.
     boosts : tuple of Boost
         By frequency.
     left_db : float
@@ -96,6 +132,7 @@ class FittedResponse:
     level_db: Quantity
     high_pass: Edge | None
     low_pass: Edge | None
+    tone_controls: tuple[ToneControl, ...]
     boosts: tuple[Boost, ...]
     left_db: float
 
@@ -132,54 +169,57 @@ def _described(search: Search, fit: Fit) -> FittedResponse:
     """Return the fit as quantities."""
     left = search.level - fit.model.level_db(fit.parameters, search.hz)
     u = search.spread(fit)
-    values, place = fit.parameters, 1
-    edges: dict[str, Edge] = {}
-    sides: tuple[tuple[Side, Kind | None, float], ...] = (
-        ("high_pass", fit.model.high, -1.0),
-        ("low_pass", fit.model.low, 1.0),
-    )
-    for side, kind, sign in sides:
-        if kind is not None:
-            named_hz = math.exp(values[place])
-            edge = _edge(side, kind, sign, named_hz, float(u[place]))
-            edges[side] = _doubted(edge, search, fit, sign)
-            place += 1
-    boosts = []
-    for first in range(place, values.size, 3):
-        centre, gain, q = math.exp(values[first]), float(values[first + 1]), values[first + 2]
-        if abs(gain) < LEAST_BELL_DB:
-            continue
-        boosts.append(
-            Boost(
-                Quantity(centre, centre * min(float(u[first]), 1.0), "Hz"),
-                Quantity(gain, float(u[first + 1]), "dB"),
-                2.0 * math.asinh(0.5 / math.exp(q)) / math.log(2.0),
-            )
-        )
+    edges: dict[Side, Edge] = {}
+    controls: list[ToneControl] = []
+    boosts: list[Boost] = []
+    for index, part in enumerate(fit.model.parts):
+        values, spread = fit.at(index), u[fit.model.place(index)]
+        match part:
+            case EdgePart(side=side, kind=kind):
+                edge = _edge(side, kind, math.exp(values[0]), float(spread[0]))
+                edges[side] = _doubted(edge, search, fit)
+            case _ if abs(values[1]) < LEAST_BELL_DB:
+                continue
+            case ShelfPart(end=end, order=order):
+                controls.append(ToneControl(end, order, *_centre_and_gain(values, spread)))
+            case BellPart():
+                width = 2.0 * math.asinh(0.5 / math.exp(values[2])) / math.log(2.0)
+                boosts.append(Boost(*_centre_and_gain(values, spread), width))
     return FittedResponse(
-        Quantity(float(values[0]), float(u[0]), "dB"),
+        Quantity(float(fit.parameters[0]), float(u[0]), "dB"),
         edges.get("high_pass"),
         edges.get("low_pass"),
-        tuple(sorted(boosts, key=lambda b: b.centre_hz.value)),
+        tuple(sorted(controls, key=lambda one: one.end)),
+        tuple(sorted(boosts, key=lambda one: one.centre_hz.value)),
         float(np.sqrt(np.mean(left * left))),
     )
 
 
-def _doubted(edge: Edge, search: Search, best: Fit, sign: float) -> Edge:
+def _centre_and_gain(
+    values: NDArray[np.float64], spread: NDArray[np.float64]
+) -> tuple[Quantity, Quantity]:
+    centre_hz = math.exp(values[0])
+    return (
+        Quantity(centre_hz, centre_hz * min(float(spread[0]), 1.0), "Hz"),
+        Quantity(float(values[1]), float(spread[1]), "dB"),
+    )
+
+
+def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
     """Widen the corner's uncertainty to where models that explain as much have it.
 
     A boost on a corner can be told from another corner only by so much. Where the boost's own
     size is open not every explanation was met: then half as much again is allowed.
     """
     apart = edge.corner_hz.u
-    # What needs one bell more to do as well is the same curve in other words.
-    alike = search.criterion(best) + BELL_SIZE * math.log(search.hz.size) - 1.0
+    alike = search.criterion(best) + OTHER_WORDS * math.log(search.hz.size) - 1.0
     for other in search.ends:
-        kind = other.model.edge(edge.side)
-        if kind is None or search.criterion(other) > alike:
+        index = other.model.edge(edge.side)
+        if index is None or search.criterion(other) > alike:
             continue
-        named_hz = math.exp(other.parameters[corner_place(other.model, edge.side)])
-        there = _edge(edge.side, kind, sign, named_hz, 0.0)
+        part = other.model.parts[index]
+        assert isinstance(part, EdgePart)
+        there = _edge(part.side, part.kind, math.exp(other.at(index)[0]), 0.0)
         apart = max(apart, abs(there.corner_hz.value - edge.corner_hz.value))
     if search.undecided(best, edge.side):
         apart = min(MISSED * apart, edge.corner_hz.value)
@@ -189,8 +229,9 @@ def _doubted(edge: Edge, search: Search, best: Fit, sign: float) -> Edge:
     )
 
 
-def _edge(side: Side, kind: Kind, sign: float, named_hz: float, u: float) -> Edge:
+def _edge(side: Side, kind: Kind, named_hz: float, u: float) -> Edge:
     family, order = kind
+    sign = -1.0 if side == "high_pass" else 1.0
     if family == "butterworth":
         corner, half = 1.0, 3.0 ** (0.5 / order)
     else:

@@ -7,37 +7,53 @@ criterion (G. Schwarz, Ann. Statist. 6(2), 1978) clearly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.filter_model import ORDERS, Kind, Model, Side, bell_db
+from levelset.analysis.filter_model import (
+    SHELF_ORDERS,
+    BellPart,
+    EdgePart,
+    End,
+    Kind,
+    Model,
+    Part,
+    ShelfPart,
+    Side,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from numpy.typing import NDArray
 
 
 COARSE: tuple[Kind, ...] = (("butterworth", 1), ("butterworth", 2), ("butterworth", 4))
 SIDES: tuple[Side, ...] = ("high_pass", "low_pass")
+ENDS: tuple[End, ...] = ("bass", "treble")
 MOST_BELLS = 5
 ROUNDS = 3
 EXPLAINED = 0.6
 """Mean squared error in standard deviations below which no other model is looked for."""
 NEAR = 1.4
-"""Nearer to a corner than this, natural logarithm, a bell may be part of an edge."""
+"""Nearer to a corner than this, natural logarithm, a bell or shelf may be part of an edge."""
 OPEN_DB = 1.0
-"""A bell whose gain is known no better than this, near a corner, leaves the corner open, dB."""
+"""A bell or shelf whose gain is known no better than this, near a corner, leaves the corner open,
+dB."""
 APART = 0.75
 """How far apart other corners are looked for, natural logarithm."""
 EARNED = 10.0
 """How much a part must lower the criterion."""
-USUAL_BELL = np.array([6.0, 0.8])
-"""Spread of equalisers' gains, dB, and of ln q: of two explanations alike the usual one is taken
-(common practice, no source)."""
-DEEPEST_BELL_DB = 15.0
+INSTEAD = 5
+"""So many models with a shelf in place of another part are looked at."""
+SHELF_STARTS = 3
+"""So many beginnings with shelves."""
+ROUGH, EXACT = 1e-4, 1e-9
+"""Relative change of the squares at which a fit ends, while models are compared and at the end."""
+GRID = 0.05
+"""Step of the coarse grids, share of the band on a logarithmic scale."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +63,7 @@ class Fit:
     Parameters
     ----------
     model : Model
-        Kinds of the edges and number of bells.
+        Its parts.
     parameters : ndarray, shape (size,)
         As in `Model`.
     cost : float
@@ -65,9 +81,22 @@ class Fit:
         """Return the Bayesian information criterion; the lower the better."""
         return self.cost + self.model.size * math.log(places)
 
+    def at(self, index: int) -> NDArray[np.float64]:
+        """Return the parameters of a part; the first is ln of its corner or centre in Hz."""
+        return self.parameters[self.model.place(index)]
+
+    def without(self, gone: Iterable[int]) -> tuple[Model, NDArray[np.float64]]:
+        """Return model and parameters without some parts."""
+        left_out = set(gone)
+        parts = tuple(p for i, p in enumerate(self.model.parts) if i not in left_out)
+        kept = np.ones(self.model.size, dtype=np.bool_)
+        for index in left_out:
+            kept[self.model.place(index)] = False
+        return Model(parts), self.parameters[kept]
+
 
 class Search:
-    """Greedy search of edges and bells.
+    """Greedy search of edges, shelves and bells.
 
     Parameters
     ----------
@@ -83,16 +112,12 @@ class Search:
     ) -> None:
         self.hz, self.level, self.error = frequency_hz, level_db, error_db
         self.ends: list[Fit] = []
+        self._bottom, self._top = math.log(frequency_hz[0]), math.log(frequency_hz[-1])
+        self._weight = 1.0 / np.square(np.maximum(error_db, 0.1))
 
     def run(self) -> Fit:
-        """Return the best of four searches that begin with no, one or both edges."""
-        flat = self._solve(Model(None, None, 0), np.array([float(np.median(self.level))]))
-        high, low = (
-            self._with_edge(flat, "high_pass", "soft_l1"),
-            self._with_edge(flat, "low_pass", "soft_l1"),
-        )
-        starts = [flat, high, low, self._with_edge(high, "low_pass", "soft_l1")]
-        best = min((self._filled(start) for start in starts), key=self.criterion)
+        """Return the best of several searches, each with other edges and shelves to begin with."""
+        best = min((self._filled(start) for start in self._starts()), key=self.criterion)
         for _ in range(ROUNDS):
             if self._settled(best):
                 break
@@ -103,61 +128,83 @@ class Search:
             best = better
         best = self._kinds(best)
         for side in SIDES:
+            # The greedy way may err: what stands near an edge may together be something else.
+            again = [self._kinds(fit) for fit in self._with_shelf_instead(best, side)]
+            self.ends += again
             if self.undecided(best, side):
-                # The best of what explains it with the corner elsewhere; the greedy way may err.
-                again = [self._kinds(self._filled(fit)) for fit in self._elsewhere(best, side)]
-                best = min([best, *again], key=self.criterion)
-        return best
+                again += [self._kinds(self._filled(fit)) for fit in self._elsewhere(best, side)]
+            best = min([best, *again], key=self.criterion)
+        return self._solve(best.model, best.parameters, ftol=EXACT)
 
-    def _near(self, fit: Fit, side: Side) -> NDArray[np.intp]:
-        """Return which bells may be part of an edge."""
-        first = 1 + fit.model.edges
-        corner = fit.parameters[corner_place(fit.model, side)]
-        return np.flatnonzero(np.abs(fit.parameters[first::3] - corner) < NEAR)
+    def _starts(self) -> list[Fit]:
+        """Return no, one or both edges, and the most promising of these with shelves."""
+        flat = self._solve(Model(), np.array([float(np.median(self.level))]))
+        high = self._with_edge(flat, "high_pass", "soft_l1")
+        low = self._with_edge(flat, "low_pass", "soft_l1")
+        edges = [flat, high, low, self._with_edge(high, "low_pass", "soft_l1")]
+        # What is shaped at both ends is found when all that shapes them is there.
+        bass = [self._with_shelf(fit, "bass", "soft_l1") for fit in edges]
+        shelves = bass + [self._with_shelf(fit, "treble", "soft_l1") for fit in edges + bass]
+        return edges + sorted(shelves, key=self.criterion)[:SHELF_STARTS]
+
+    def _near(self, fit: Fit, edge: int) -> list[int]:
+        """Return which bells and shelves may be part of an edge."""
+        corner = fit.at(edge)[0]
+        others = fit.model.of_kind(BellPart) + fit.model.of_kind(ShelfPart)
+        return [i for i in others if abs(fit.at(i)[0] - corner) < NEAR]
 
     def undecided(self, fit: Fit, side: Side) -> bool:
-        """Tell whether the size of a bell near an edge is open: then the corner is, too."""
-        if fit.model.edge(side) is None:
+        """Tell whether the size of a part near an edge is open: then the corner is, too."""
+        edge = fit.model.edge(side)
+        if edge is None:
             return False
-        gains = 1 + fit.model.edges + 3 * self._near(fit, side) + 1
+        gains = [fit.model.place(i).start + 1 for i in self._near(fit, edge)]
         return bool((self.spread(fit)[gains] > OPEN_DB).any())
 
+    def _with_shelf_instead(self, fit: Fit, side: Side) -> list[Fit]:
+        """Return the best models with a shelf in place of a part near an edge, that edge anew."""
+        edge = fit.model.edge(side)
+        if edge is None:
+            return []
+        end = ENDS[SIDES.index(side)]
+        # Many beginnings end at one place: told by what they leave.
+        found: dict[int, Fit] = {}
+        for near in self._near(fit, edge):
+            shelf = fit.model.shelf(end)
+            rest, at = fit.without((edge, near) if shelf is None else (edge, near, shelf))
+            corner = fit.at(edge)[0]
+            for order in SHELF_ORDERS:
+                for off in (-0.7, 0.0, 0.7):
+                    for gain_db in (-6.0, 6.0):
+                        model = Model((*rest.parts, ShelfPart(end, order)))
+                        start = np.append(at, (corner + off, gain_db))
+                        # What is left tells where the edge must be.
+                        with_shelf = Fit(model, start, math.inf, np.empty((0, 0)))
+                        one = self._with_edge(with_shelf, side, "linear")
+                        found[round(one.cost)] = one
+        return sorted(found.values(), key=self.criterion)[:INSTEAD]
+
     def _elsewhere(self, fit: Fit, side: Side) -> list[Fit]:
-        """Return the model without the bells near an edge, and with that edge all over the band."""
-        first = 1 + fit.model.edges
-        near = self._near(fit, side)
-        gone = [corner_place(fit.model, side), *(first + 3 * b + k for b in near for k in range(3))]
-        model = replace(fit.model.with_edge(side, None), bells=fit.model.bells - near.size)
-        rest = self._solve(model, np.delete(fit.parameters, gone))
+        """Return the model without the parts near an edge, and with that edge all over the band."""
+        edge = fit.model.edge(side)
+        assert edge is not None
+        rest = self._solve(*fit.without((edge, *self._near(fit, edge))))
         best: dict[int, tuple[float, Model, NDArray[np.float64]]] = {}
-        place = corner_place(rest.model, side)
         for one in self._edge_places(rest, side):
-            room = math.floor(one[2][place] / APART)
+            room = math.floor(one[2][-1] / APART)
             if room not in best or one[0] < best[room][0]:
                 best[room] = one
         return [self._solve(model, start, "soft_l1") for _, model, start in best.values()]
 
     def _settled(self, fit: Fit) -> bool:
-        """Tell whether all is explained, and no bell near a corner stands for another filter."""
+        """Tell whether all is explained, and no part near a corner stands for another filter."""
         if fit.cost > EXPLAINED * self.hz.size:
             return False
-        first = 1 + fit.model.edges
-        corners, bells = fit.parameters[1:first], fit.parameters[first::3]
-        return not bool((np.abs(np.subtract.outer(corners, bells)) < NEAR).any())
+        return not any(self._near(fit, edge) for edge in fit.model.of_kind(EdgePart))
 
     def _reduced(self, fit: Fit) -> list[Fit]:
         """Return the model without each of its parts: a wrong one gives way to better ones."""
-        out = []
-        model = fit.model
-        for side in SIDES:
-            if model.edge(side) is not None:
-                rest = np.delete(fit.parameters, corner_place(model, side))
-                out.append(self._solve(model.with_edge(side, None), rest))
-        first = 1 + model.edges
-        for bell in range(model.bells):
-            rest = np.delete(fit.parameters, slice(first + 3 * bell, first + 3 * bell + 3))
-            out.append(self._solve(replace(model, bells=model.bells - 1), rest))
-        return out
+        return [self._solve(*fit.without((i,))) for i in range(len(fit.model.parts))]
 
     def criterion(self, fit: Fit) -> float:
         """Return the Bayesian information criterion on this curve."""
@@ -178,15 +225,23 @@ class Search:
             best = better
 
     def _grown(self, fit: Fit) -> list[Fit]:
-        grown = []
-        for side in SIDES:
-            if fit.model.edge(side) is None:
-                grown.append(self._with_edge(fit, side, "linear"))
-            else:
-                grown.extend(self._other_kinds(fit, side, 2))
-        if fit.model.bells < MOST_BELLS:
-            grown.extend(self._with_bell(fit))
+        grown = [other for i in range(len(fit.model.parts)) for other in self._others(fit, i, 2)]
+        grown += [
+            self._with_edge(fit, side, "linear") for side in SIDES if fit.model.edge(side) is None
+        ]
+        grown += [
+            self._with_shelf(fit, end, "linear") for end in ENDS if fit.model.shelf(end) is None
+        ]
+        if len(fit.model.of_kind(BellPart)) < MOST_BELLS:
+            grown += self._with_bell(fit)
         return grown
+
+    def _others(self, fit: Fit, index: int, reach: int) -> list[Fit]:
+        """Return the model with one part of another kind or order."""
+        return [
+            self._solve(fit.model.with_part(index, part), fit.parameters)
+            for part in fit.model.parts[index].others(reach)
+        ]
 
     def _with_edge(self, fit: Fit, side: Side, loss: str) -> Fit:
         """Add an edge from the best place of a coarse grid."""
@@ -195,16 +250,14 @@ class Search:
 
     def _edge_places(self, fit: Fit, side: Side) -> list[tuple[float, Model, NDArray[np.float64]]]:
         """Return a coarse grid of edges: what each leaves, the model, where to start."""
-        place = corner_place(fit.model, side)
-        span = math.log(self.hz[-1] / self.hz[0])
         tried = []
         for kind in COARSE:
-            model = fit.model.with_edge(side, kind)
-            for share in np.arange(-0.05, 0.6, 0.05):
-                corner = math.log(self.hz[0]) + share * span
+            model = Model((*fit.model.parts, EdgePart(side, kind)))
+            for share in np.arange(-GRID, 0.6, GRID):
+                corner = self._bottom + share * (self._top - self._bottom)
                 if side == "low_pass":
-                    corner = math.log(self.hz[-1]) - share * span
-                start = np.insert(fit.parameters, place, corner)
+                    corner = self._bottom + self._top - corner
+                start = np.append(fit.parameters, corner)
                 left = self._left(model)(start)[: self.hz.size] * self.error
                 # The level is free: only the middle of what is left does not count.
                 middle = float(np.median(left))
@@ -212,46 +265,70 @@ class Search:
                 tried.append((float(np.abs(left - middle).sum()), model, start))
         return tried
 
-    def _other_kinds(self, fit: Fit, side: Side, reach: int) -> list[Fit]:
-        current = fit.model.edge(side)
-        if current is None:
-            return []
-        near = [k for k in ORDERS if k != current and abs(k[1] - current[1]) <= reach]
-        return [self._solve(fit.model.with_edge(side, k), fit.parameters) for k in near]
+    def _with_shelf(self, fit: Fit, end: End, loss: str) -> Fit:
+        """Add a shelf where it takes most of what is left, by a coarse grid."""
+        parts = [ShelfPart(end, order) for order in SHELF_ORDERS]
+        (low, _), (high, _) = parts[0].bounds(self._bottom, self._top)
+        ln_hz = low + np.arange(GRID, 1.0, GRID) * (high - low)
+        tried = self._tried(fit, [(part, (place, 1.0)) for part in parts for place in ln_hz])
+        _, part, at = max(tried, key=lambda t: t[0])
+        return self._grown_by(fit, part, at, loss)
 
     def _with_bell(self, fit: Fit) -> list[Fit]:
         """Add a bell where it takes most of what is left, by a coarse grid."""
-        left = self.level - fit.model.level_db(fit.parameters, self.hz)
-        model = replace(fit.model, bells=fit.model.bells + 1)
-        weight = 1.0 / np.square(np.maximum(self.error, 0.1))
-        tried = []
-        for place in range(self.hz.size):
-            for q in (0.5, 1.0, 2.0, 4.0):
-                # A bell of 1 dB has nearly the shape of any.
-                shape = bell_db(self.hz, float(self.hz[place]), 1.0, q)
-                gain = float((weight * shape) @ left / ((weight * shape) @ shape))
-                taken = gain * float((weight * shape) @ left)
-                tried.append((taken, math.log(self.hz[place]), gain, math.log(q)))
+        tried = self._tried(
+            fit,
+            [
+                (BellPart(), (math.log(hz), 1.0, math.log(q)))
+                for hz in self.hz
+                for q in (0.5, 1.0, 2.0, 4.0)
+            ],
+        )
         tried.sort(key=lambda t: -t[0])
         chosen = [tried[0]]
-        chosen += [t for t in tried[1:] if abs(t[1] - chosen[0][1]) > 0.7][:1]
-        return [self._solve(model, np.concatenate((fit.parameters, t[1:]))) for t in chosen]
+        chosen += [t for t in tried[1:] if abs(t[2][0] - chosen[0][2][0]) > 0.7][:1]
+        return [self._grown_by(fit, part, at) for _, part, at in chosen]
+
+    def _tried(
+        self, fit: Fit, candidates: list[tuple[Part, tuple[float, ...]]]
+    ) -> list[tuple[float, Part, NDArray[np.float64]]]:
+        """Return what each part of 1 dB would take at the gain that suits it, and that gain."""
+        left = self.level - fit.model.level_db(fit.parameters, self.hz)
+        ln_hz, weight = np.log(self.hz), self._weight
+        left = left - (weight @ left) / weight.sum()
+        tried = []
+        for part, at in candidates:
+            # A part of 1 dB has nearly the shape of any; the level is free.
+            shape = part.level_db(np.array(at), ln_hz)
+            shape -= (weight @ shape) / weight.sum()
+            gain = float((weight * shape) @ left / max(float((weight * shape) @ shape), 1e-300))
+            start = np.array((at[0], gain, *at[2:]))
+            tried.append((gain * float((weight * shape) @ left), part, start))
+        return tried
+
+    def _grown_by(self, fit: Fit, part: Part, at: NDArray[np.float64], loss: str = "linear") -> Fit:
+        return self._solve(Model((*fit.model.parts, part)), np.append(fit.parameters, at), loss)
 
     def _kinds(self, fit: Fit) -> Fit:
-        """Try every kind of both edges with all bells in place, and leave out what idles."""
+        """Try every kind of every part with all others in place, and leave out what idles."""
         best = fit
-        for side in SIDES:
-            if best.model.edge(side) is not None:
-                best = min([best, *self._other_kinds(best, side, 8)], key=self.criterion)
-        for bell in reversed(range(best.model.bells)):
-            first = 1 + best.model.edges + 3 * bell
-            model = replace(best.model, bells=best.model.bells - 1)
-            without = self._solve(model, np.delete(best.parameters, slice(first, first + 3)))
+        for index in range(len(best.model.parts)):
+            best = min([best, *self._others(best, index, 8)], key=self.criterion)
+        for index in reversed(range(len(best.model.parts))):
+            if isinstance(best.model.parts[index], EdgePart):
+                continue
+            without = self._solve(*best.without((index,)))
             if not self._earned(best, without):
                 best = without
         return best
 
-    def _solve(self, model: Model, start: NDArray[np.float64], loss: str = "linear") -> Fit:
+    def _solve(
+        self,
+        model: Model,
+        start: NDArray[np.float64],
+        loss: str = "linear",
+        ftol: float = ROUGH,
+    ) -> Fit:
         from scipy.optimize import least_squares
 
         low, high = self._bounds(model)
@@ -262,26 +339,24 @@ class Search:
             self._slopes(model),
             (low, high),
             loss=loss,
+            ftol=ftol,
             max_nfev=40,
         )
         return Fit(model, found.x, 2.0 * float(found.cost), found.jac)
 
     def _left(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-        first = 1 + model.edges
+        usual = model.usual
+        bound = np.isfinite(usual)
 
         def left(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
             difference = model.level_db(parameters, self.hz) - self.level
-            bells = parameters[first:].reshape(-1, 3)[:, 1:] / USUAL_BELL
-            return np.concatenate((difference / self.error, bells.ravel()))
+            return np.concatenate((difference / self.error, parameters[bound] / usual[bound]))
 
         return left
 
     def _slopes(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-        rows = np.zeros((2 * model.bells, model.size))
-        for bell in range(model.bells):
-            for part in (0, 1):
-                place = 1 + model.edges + 3 * bell + 1 + part
-                rows[2 * bell + part, place] = 1.0 / USUAL_BELL[part]
+        usual = model.usual
+        rows = np.diag(1.0 / usual)[np.isfinite(usual)]
 
         def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
             curve = model.slopes(parameters, self.hz) / self.error[:, np.newaxis]
@@ -290,15 +365,11 @@ class Search:
         return slopes
 
     def _bounds(self, model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        bottom, top = math.log(self.hz[0]), math.log(self.hz[-1])
         low, high = [float(self.level.min()) - 30.0], [float(self.level.max()) + 30.0]
-        for _ in range(model.edges):
-            # A corner may lie an octave beyond what is seen.
-            low.append(bottom - 0.7)
-            high.append(top + 0.7)
-        for _ in range(model.bells):
-            low.extend((bottom, -DEEPEST_BELL_DB, math.log(0.4)))
-            high.extend((top, DEEPEST_BELL_DB, math.log(8.0)))
+        for part in model.parts:
+            lowest, highest = part.bounds(self._bottom, self._top)
+            low.extend(lowest)
+            high.extend(highest)
         return np.array(low), np.array(high)
 
     def spread(self, fit: Fit) -> NDArray[np.float64]:
@@ -308,8 +379,3 @@ class Search:
         covariance = np.linalg.pinv(fit.jacobian.T @ fit.jacobian) * inflation
         u: NDArray[np.float64] = 2.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
         return u
-
-
-def corner_place(model: Model, side: Side) -> int:
-    """Return where the corner of an edge stands, or would stand, among the parameters."""
-    return 1 if side == "high_pass" or model.high is None else 2

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from levelset.analysis.response import Curve
-    from levelset.analysis.response_fit import Boost, Edge, FittedResponse
+    from levelset.analysis.response_fit import Boost, Edge, FittedResponse, ToneControl
     from levelset.quantity import Quantity
 
 OPEN = 0.03
@@ -42,7 +42,9 @@ def response_words(fitted: FittedResponse | None, tones: Curve) -> tuple[str, ..
     sentences = []
     if fitted.high_pass is not None:
         sentences.append(_edge_words(fitted.high_pass))
+    sentences.extend(_control_words(one) for one in fitted.tone_controls if one.end == "bass")
     sentences.extend(_boost_words(boost) for boost in fitted.boosts)
+    sentences.extend(_control_words(one) for one in fitted.tone_controls if one.end == "treble")
     if fitted.low_pass is not None:
         sentences.append(_edge_words(fitted.low_pass))
     if not sentences:
@@ -73,13 +75,25 @@ def _edge_words(edge: Edge) -> str:
     )
 
 
+def _control_words(control: ToneControl) -> str:
+    way = "raised" if control.gain_db.value > 0.0 else "lowered"
+    where = "below" if control.end == "bass" else "above"
+    return (
+        f"{control.end.capitalize()} {way} by {_size(control.gain_db)}, {where} "
+        f"{_with_u(control.half_hz)} by more than half of it."
+    )
+
+
 def _boost_words(boost: Boost) -> str:
     name = "Boost" if boost.gain_db.value > 0.0 else "Cut"
-    size = abs(boost.gain_db.value)
     return (
-        f"{name} of {size:.1f} dB (+-{max(boost.gain_db.u, 0.1):.1f}) at "
-        f"{_with_u(boost.centre_hz)}, {boost.width_octaves:.1f} octaves wide."
+        f"{name} of {_size(boost.gain_db)} at {_with_u(boost.centre_hz)}, "
+        f"{boost.width_octaves:.1f} octaves wide."
     )
+
+
+def _size(gain_db: Quantity) -> str:
+    return f"{abs(gain_db.value):.1f} dB (+-{max(gain_db.u, 0.1):.1f})"
 
 
 def hertz(value: float) -> str:

@@ -61,6 +61,8 @@ class SourceTruth:
         Corner of its high-pass, Butterworth of second order, Hz.
     equaliser : tuple of (float, float, float)
         Bells: centre in Hz, gain in dB, Q.
+    bass_controls, treble_controls : tuple of (float, float, int)
+        Shelves: centre in Hz, gain in dB, order.
     bass_withdrawn_db_at_max : float
         By how much bass is lower at maximum volume, dB; see `source.withdrawn_db`.
     limiter_volts_rms : float or None
@@ -95,6 +97,8 @@ class SourceTruth:
     start_volume: int
     highpass_hz: float | None
     equaliser: tuple[tuple[float, float, float], ...]
+    bass_controls: tuple[tuple[float, float, int], ...]
+    treble_controls: tuple[tuple[float, float, int], ...]
     bass_withdrawn_db_at_max: float
     limiter_volts_rms: float | None
     noise_millivolts: float

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 Kind = Literal["low_pass", "high_pass"]
 Alignment = Literal["butterworth", "linkwitz_riley"]
+End = Literal["bass", "treble"]
 
 SETTLED = 1e-6
 """A filter counts as settled when what it remembers has fallen to this part."""
@@ -111,6 +112,34 @@ def bell(centre_hz: float, gain_db: float, q: float) -> Section:
     """
     a = 10.0 ** (gain_db / 40.0)
     return Section(centre_hz, (1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0))
+
+
+def shelf(end: End, centre_hz: float, gain_db: float, order: int) -> Section:
+    """Return a tone control: half of its gain in dB at the centre, all at its end of the band.
+
+    Bass, first order: ``(u + r) / (u + 1/r)``, ``r = 10^(gain / 40)``, a pole and a zero as of a
+    passive control. Second order: ``A (u^2 + sqrt(A)/Q u + A) / (A u^2 + sqrt(A)/Q u + 1)``,
+    ``A = r``, ``Q = 1/sqrt 2`` (R. Bristow-Johnson, as for `bell`: low shelf of slope 1). Treble: u
+    turned over.
+
+    Parameters
+    ----------
+    end : {"bass", "treble"}
+        The end of the band that is raised or lowered.
+    centre_hz, gain_db : float
+        Hz and dB.
+    order : {1, 2}
+        Order.
+    """
+    a = 10.0 ** (gain_db / 40.0)
+    if order == 1:
+        b, down = (0.0, 1.0, a), (0.0, 1.0, 1.0 / a)
+        turned = ((0.0, a, 1.0), (0.0, 1.0 / a, 1.0))
+    else:
+        across = math.sqrt(2.0 * a)
+        b, down = (a, a * across, a * a), (a, across, 1.0)
+        turned = ((a * a, a * across, a), (1.0, across, a))
+    return Section(centre_hz, b, down) if end == "bass" else Section(centre_hz, *turned)
 
 
 def response(sections: Sequence[Section], frequency_hz: Values) -> NDArray[np.complex128]:

@@ -1,7 +1,7 @@
 """The simulated source: what the player's signal becomes across one pair of its wires.
 
-Player, delay, equaliser and high-pass, bass withdrawn with the volume, volume, limiter, clipping;
-noise, hum and whine at the output.
+Player, delay, equaliser, tone controls and high-pass, bass withdrawn with the volume, volume,
+limiter, clipping; noise, hum and whine at the output.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from levelset.simulation.filters import (
     crossover,
     response,
     settle_s,
+    shelf,
 )
 from levelset.simulation.glide import Glide
 from levelset.simulation.limiter import SlowLimiter, settled_gain
@@ -52,6 +53,8 @@ def withdrawn_db(truth: SourceTruth, volume: int) -> float:
 def filters_of(truth: SourceTruth) -> list[Section]:
     """Return the filters that do not change with the volume."""
     sections = [bell(hz, db, q) for hz, db, q in truth.equaliser]
+    sections += [shelf("bass", hz, db, order) for hz, db, order in truth.bass_controls]
+    sections += [shelf("treble", hz, db, order) for hz, db, order in truth.treble_controls]
     if truth.highpass_hz is not None:
         sections += crossover("high_pass", truth.highpass_hz, 2, "butterworth")
     return sections

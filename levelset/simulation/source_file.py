@@ -10,7 +10,7 @@ from levelset.simulation.player import LEFT, Mix
 from levelset.tables import Table
 
 MOST_TAPS = 8
-MOST_BELLS = 16
+MOST_BELLS, MOST_CONTROLS = 16, 2
 MOST_DELAY_MS = 1000.0
 HUM_HZ = 50.0
 ALTERNATOR_HZ_PER_RPM = 0.27
@@ -20,6 +20,7 @@ ALTERNATOR_HZ_PER_RPM = 0.27
 def source_from(table: Table) -> SourceTruth:
     """Check the table; raises UsageError naming the key."""
     has_equaliser, has_taps = table.has("equaliser"), table.has("tap")
+    has_bass, has_treble = table.has("bass_controls"), table.has("treble_controls")
     channels = _channels(table)
     optional = {
         "highpass_hz": table.off_or_number("highpass_hz", 1.0, 1000.0),
@@ -58,6 +59,8 @@ def source_from(table: Table) -> SourceTruth:
         polarity=cast(Any, table.word("polarity", "normal", "reversed")),
         start_volume=table.integer("start_volume", 0, max_volume),
         equaliser=_bells(table) if has_equaliser else (),
+        bass_controls=_shelves(table, "bass_controls") if has_bass else (),
+        treble_controls=_shelves(table, "treble_controls") if has_treble else (),
         channels=channels,
         taps=_taps(table) if has_taps else (),
         **cast(Any, optional),
@@ -67,6 +70,15 @@ def source_from(table: Table) -> SourceTruth:
 def _bells(table: Table) -> tuple[tuple[float, float, float], ...]:
     limits = ((5.0, 20_000.0), (-40.0, 40.0), (0.1, 30.0))
     return tuple((hz, db, q) for hz, db, q in table.rows("equaliser", MOST_BELLS, limits, fewest=0))
+
+
+def _shelves(table: Table, key: str) -> tuple[tuple[float, float, int], ...]:
+    limits = ((5.0, 20_000.0), (-40.0, 40.0), (1.0, 2.0))
+    rows = table.rows(key, MOST_CONTROLS, limits, fewest=0)
+    for n, (_, _, order) in enumerate(rows, 1):
+        if not order.is_integer():
+            raise table.error(f"{key}[{n}][3]", f"is {order:g}, no order", "give 1 or 2")
+    return tuple((hz, db, int(order)) for hz, db, order in rows)
 
 
 def _taps(table: Table) -> tuple[TapTruth, ...]:

@@ -47,6 +47,24 @@ def bell(f, centre_hz, gain_db, q):
     return (s * s + s * a / q + 1.0) / (s * s + s / (a * q) + 1.0)
 
 
+def shelf(f, centre_hz, gain_db, order, end):
+    """Tone control with half of its gain in dB at the centre, by zeros and poles.
+
+    First order: ``(s + sqrt g) / (s + 1/sqrt g)``. Second order: the low shelf of the cookbook
+    formulas with slope 1, ``A (s2 + sqrt A/Q s + A)/(A s2 + sqrt A/Q s + 1)``, ``Q = 1/sqrt 2`` (R.
+    Bristow-Johnson, from memory). A treble control has s turned over.
+    """
+    s = 1j * f / centre_hz
+    if end == "treble":
+        s = 1.0 / s
+    if order == 1:
+        root = 10.0 ** (gain_db / 40.0)
+        return (s + root) / (s + 1.0 / root)
+    a = 10.0 ** (gain_db / 40.0)
+    across = math.sqrt(2.0 * a)
+    return a * (s * s + across * s + a) / (a * s * s + across * s + 1.0)
+
+
 @dataclass
 class Source:
     """One way from player to tap."""
@@ -54,6 +72,7 @@ class Source:
     highpass: tuple | None = None  # (Hz, order, "butterworth" or "linkwitz_riley")
     lowpass: tuple | None = None
     bells: list = field(default_factory=list)  # (Hz, dB, q)
+    shelves: list = field(default_factory=list)  # (Hz, dB, order, "bass" or "treble")
     gain_db: float = -20.0
     sign: float = 1.0
     delay_s: float = 0.0
@@ -69,13 +88,15 @@ class Source:
                 h = h * make(f, corner, order, kind)
         for one in self.bells:
             h = h * bell(f, *one)
+        for one in self.shelves:
+            h = h * shelf(f, *one)
         for pole in self.coupling_hz:
             h = h * (1j * f / (1j * f + pole))
         return h * np.exp(-2j * np.pi * f * self.delay_s)
 
 
 def random_source(draw, sub: bool = False) -> Source:
-    """Equalised, coupled, delayed, reversed at random; with `sub` a low-passed tap."""
+    """Equalised, with tone controls, coupled, delayed, reversed; with `sub` a low-passed tap."""
 
     def one(*items):
         return items[int(draw.integers(len(items)))]
@@ -106,6 +127,10 @@ def random_source(draw, sub: bool = False) -> Source:
                 float(draw.uniform(0.5, 3.0)),
             )
         )
+    for end, low_hz, high_hz in (("bass", 60.0, 300.0), ("treble", 2000.0, 8000.0)):
+        if not sub and draw.random() < 0.25:
+            centre_hz = float(np.exp(draw.uniform(math.log(low_hz), math.log(high_hz))))
+            source.shelves.append((centre_hz, float(draw.uniform(-9.0, 9.0)), one(1, 2), end))
     return source
 
 

@@ -7,7 +7,15 @@ import numpy as np
 import pytest
 from scipy import signal as scipy_signal
 
-from levelset.analysis.filter_model import Model, bell_db, edge_db
+from levelset.analysis.filter_model import (
+    BellPart,
+    EdgePart,
+    Model,
+    ShelfPart,
+    bell_db,
+    edge_db,
+    shelf_db,
+)
 from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import Curve, read_response
 from levelset.analysis.response_change import response_change
@@ -19,7 +27,7 @@ from levelset.analysis.which_wire import read_wire
 from levelset.quantity import Quantity
 from levelset.signals.multitone import response_tones
 from levelset.signals.which_wire import wire_codes
-from tests.analysis.sources import Source, bell, butterworth, linkwitz_riley, waves
+from tests.analysis.sources import Source, bell, butterworth, linkwitz_riley, shelf, waves
 from tests.benchmarks.random_sources import measure_response
 
 RATE = 48_000.0
@@ -177,6 +185,70 @@ def test_closed_forms_of_the_filters():
     assert bell_db(np.array([500.0]), 500.0, -6.5, 1.3)[0] == pytest.approx(-6.5)
 
 
+@pytest.mark.parametrize("gain_db", [-7.0, 4.0])
+@pytest.mark.parametrize("order", [1, 2])
+def test_closed_forms_of_the_shelves(gain_db, order):
+    """Poles and zeros against the powers; all of the gain at the end, half of it at the centre."""
+    for end, ratio in (("bass", HZ / 150.0), ("treble", 150.0 / HZ)):
+        closed = 20 * np.log10(np.abs(shelf(HZ, 150.0, gain_db, order, end)))
+        assert shelf_db(order, ratio, gain_db) == pytest.approx(closed, abs=1e-9)
+    far = shelf_db(order, np.array([1e-6, 1.0, 1e6]), gain_db)
+    assert far == pytest.approx([gain_db, gain_db / 2, 0.0], abs=1e-4)
+
+
+def test_slopes_of_all_parts_are_their_derivatives():
+    """Against central differences of the levels."""
+    model = Model(
+        (
+            EdgePart("high_pass", ("linkwitz_riley", 4)),
+            ShelfPart("bass", 1),
+            BellPart(),
+            EdgePart("low_pass", ("butterworth", 3)),
+            ShelfPart("treble", 2),
+        )
+    )
+    at = np.array(
+        [-20.0, np.log(40.0), np.log(150.0), 5.0, 6.0, -4.0, 0.3, 9.0, np.log(3000.0), -3.0]
+    )
+    assert model.size == at.size
+    step = 1e-5 * np.eye(at.size)
+    differences = [(model.level_db(at + h, HZ) - model.level_db(at - h, HZ)) / 2e-5 for h in step]
+    assert model.slopes(at, HZ) == pytest.approx(np.array(differences).T, abs=1e-6)
+
+
+def test_tone_controls_are_told_from_filters():
+    gains = (
+        0.1
+        * butterworth(HZ, 30.0, 2, "high")
+        * shelf(HZ, 140.0, 5.0, 2, "bass")
+        * shelf(HZ, 4000.0, -4.0, 1, "treble")
+    )
+    reading = read_response(played(gains, 55.0), RATE, KNOWN)
+    fitted = fit_response(reading.tones)
+    assert fitted.high_pass.corner_hz.value == pytest.approx(30.0, rel=0.02)
+    assert (fitted.low_pass, fitted.boosts) == (None, ())
+    bass, treble = fitted.tone_controls
+    assert (bass.end, bass.order, treble.end, treble.order) == ("bass", 2, "treble", 1)
+    assert bass.half_hz.value == pytest.approx(140.0, rel=0.02)
+    assert bass.gain_db.value == pytest.approx(5.0, abs=0.1)
+    assert treble.half_hz.value == pytest.approx(4000.0, rel=0.02)
+    assert treble.gain_db.value == pytest.approx(-4.0, abs=0.1)
+    words = response_words(fitted, reading.tones)
+    assert words[1].startswith("Bass raised by 5.0 dB (+-0.1), below 14")
+    assert words[2].startswith("Treble lowered by 4.0 dB (+-0.1), above ")
+    assert words[2].endswith(" by more than half of it.")
+
+
+@pytest.mark.parametrize("withdrawn_db", [0.3, 1.3, 6.0])
+def test_a_corner_is_told_while_bass_is_withdrawn(withdrawn_db):
+    """A first-order part that lowers what is below 150 Hz, and a high-pass within its reach."""
+    left = 10 ** (-withdrawn_db / 20)
+    gains = butterworth(HZ, 83.7, 2, "high") * (1 + (left - 1) / (1 + 1j * HZ / 150.0))
+    reading = read_response(played(0.1 * gains, 45.0), RATE, KNOWN)
+    edge = fit_response(reading.tones).high_pass
+    assert edge.corner_hz.value == pytest.approx(83.7, rel=0.03)
+
+
 @pytest.mark.parametrize(
     ("family", "order", "corner_hz"),
     [
@@ -232,7 +304,7 @@ def test_explanations_that_do_alike_leave_a_corner_open():
     search = Search(HZ, level_db, np.full(HZ.size, 0.05))
 
     def explanation(corner_hz, cost):
-        model = Model(("butterworth", 2), None, 1)
+        model = Model((EdgePart("high_pass", ("butterworth", 2)), BellPart()))
         at = np.array([0.0, math.log(corner_hz), math.log(90.0), 6.0, math.log(0.7)])
         return Fit(model, at, cost, search._slopes(model)(at))
 

@@ -18,6 +18,7 @@ from levelset.analysis.noise import read_noise
 from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import read_response
 from levelset.analysis.response_fit import FittedResponse, fit_response
+from levelset.analysis.response_words import NOT_TOLD
 from levelset.analysis.which_wire import read_wire
 from levelset.signals.multitone import response_tones
 from levelset.signals.which_wire import wire_codes
@@ -137,7 +138,10 @@ class Measured:
         return float("inf") if edge is None else edge.corner_hz.value / corner - 1.0
 
     def corner_verdict(self, side: str) -> str | None:
-        """Return within, said to be uncertain, not told or WRONG; None where there is no corner."""
+        """Return within, said to be uncertain or open, not told or WRONG; None without a corner.
+
+        Open: of a first-order edge and a shelf the poles may change places, the curve stays.
+        """
         error = self.corner_error(side)
         if error is None:
             return None
@@ -147,6 +151,8 @@ class Measured:
         if abs(error) <= 0.03:
             return "within"
         u = edge.corner_hz.u / edge.corner_hz.value
+        if u > NOT_TOLD:
+            return "said to be open"
         said = u > 0.03 and abs(error) <= u * (1.0 + error)
         return "said to be uncertain" if said else "WRONG"
 

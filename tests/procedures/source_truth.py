@@ -1,8 +1,9 @@
 """Sources for the simulated car, and what must be found on them, by closed forms from the file.
 
-Butterworth high-pass of second order, the bell of the published cookbook formulas (R.
-Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients"), the first-order part
-that is withdrawn, and the peak of a sine against limiter and clip point.
+Butterworth high-pass of second order, bell and shelf of the published cookbook formulas (R.
+Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients"), shelves of first
+order, the first-order part that is withdrawn, and the peak of a sine against limiter and clip
+point.
 """
 
 from __future__ import annotations
@@ -94,7 +95,7 @@ def car_with_source(source: dict[str, Any]) -> str:
 
 
 def random_source(seed: int) -> dict[str, Any]:
-    """Draw a source: equalised, limited, reversed, summed, noisy, delayed, bass withdrawn."""
+    """Draw a source: equalised, tone controls, limited, reversed, summed, noisy, delayed."""
     draw = np.random.default_rng([seed, 9])
     most = int(draw.integers(28, 42))
     source = source_with(
@@ -141,6 +142,14 @@ def random_source(seed: int) -> dict[str, Any]:
         source["channels"] = {"left": 1.0, "right": round(float(draw.uniform(0.05, 0.6)), 2)}
     elif kind < 0.55:
         source["channels"] = {"left": 1.0, "right": 1.0}
+    for key, low_hz, high_hz in (
+        ("bass_controls", 60.0, 300.0),
+        ("treble_controls", 2000.0, 8000.0),
+    ):
+        if draw.random() < 0.25:
+            centre_hz = float(np.exp(draw.uniform(np.log(low_hz), np.log(high_hz))))
+            gain_db = round(float(draw.uniform(-8.0, 8.0)), 2)
+            source[key] = [[round(centre_hz, 1), gain_db, int(draw.integers(1, 3))]]
     return source
 
 
@@ -167,6 +176,12 @@ def response_db(source: dict[str, Any], hz: np.ndarray, volume: int) -> np.ndarr
         a = 10.0 ** (gain_db / 40.0)
         u = 1j * np.asarray(hz) / centre
         h *= (u * u + u * a / q + 1.0) / (u * u + u / (a * q) + 1.0)
+    for key, sign in (("bass_controls", 1.0), ("treble_controls", -1.0)):
+        for centre, gain_db, order in source.get(key, []):
+            power = (np.asarray(hz) / centre) ** (sign * 2 * order)
+            g = 10.0 ** (gain_db / 20.0)
+            # Only magnitudes count.
+            h *= np.sqrt((power + g) / (power + 1.0 / g))
     if source.get("highpass_hz"):
         u = 1j * np.asarray(hz) / source["highpass_hz"]
         h *= u * u / (u * u + math.sqrt(2.0) * u + 1.0)

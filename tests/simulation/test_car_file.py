@@ -66,6 +66,8 @@ OPTIONAL = {
         "bass_withdrawn_db_at_max = 0.0",
         "limiter_volts_rms = 0",
         "equaliser = []",
+        "bass_controls = []",
+        "treble_controls = []",
         "noise_millivolts = 0",
         "hum_millivolts = 0",
         "delay_ms = 0",
@@ -129,6 +131,8 @@ BAD_OPTIONAL = [
     ("[source]", "equaliser = [[100, 3]]", "[source] equaliser[1] is [100, 3]"),
     ("[source]", "equaliser = [[100, 3, 0]]", "[source] equaliser[1][3] is 0, out of range"),
     ("[source]", "equaliser = [[100, 3, 1], [1e9, 3, 1]]", "equaliser[2][1] is 1000000000.0"),
+    ("[source]", "bass_controls = [[100, 3, 1.5]]", "bass_controls[1][3] is 1.5, no order"),
+    ("[source]", "treble_controls = [[3000, 3, 3]]", "treble_controls[1][3] is 3, out of range"),
     ("[source]", "noise_millivolts = -1", "[source] noise_millivolts is -1, out of range"),
     ("[source]", 'hum_millivolts = "1"', "[source] hum_millivolts is '1', not a number"),
     ("[source]", "hum_hz = 400", "[source] hum_hz is 400, out of range"),
@@ -180,6 +184,8 @@ highpass_hz = 60
 bass_withdrawn_db_at_max = 9
 limiter_volts_rms = 4.5
 equaliser = [[100, 3, 1], [2500, -4.5, 2.0]]
+bass_controls = [[120, 5, 2]]
+treble_controls = [[4000, -3.5, 1]]
 noise_millivolts = 0.3
 hum_millivolts = 2
 hum_hz = 60
@@ -209,6 +215,7 @@ tap = "rear"
     assert (source.highpass_hz, source.bass_withdrawn_db_at_max) == (60.0, 9.0)
     assert (source.limiter_volts_rms, source.noise_millivolts) == (4.5, 0.3)
     assert source.equaliser == ((100.0, 3.0, 1.0), (2500.0, -4.5, 2.0))
+    assert (source.bass_controls, source.treble_controls) == (((120, 5, 2),), ((4000, -3.5, 1),))
     assert (source.hum_millivolts, source.hum_hz, source.delay_ms) == (2.0, 60.0, 2.5)
     assert (source.alternator_millivolts, source.alternator_hz_per_rpm) == (3.0, 0.3)
     assert source.channels == (("left", pytest.approx(2 / 3)), ("right", pytest.approx(1 / 3)))

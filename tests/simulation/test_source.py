@@ -114,6 +114,34 @@ def test_equaliser_is_the_published_bell(line: Ideal) -> None:
     np.testing.assert_allclose(at_centre, 6.0)
 
 
+@pytest.mark.parametrize("order", [1, 2])
+def test_tone_controls_are_published_shelves(line: Ideal, order: int) -> None:
+    """First order: a pole and a zero. Second: R. Bristow-Johnson's low and high shelf of slope 1 in
+    their digital form at 16 times the rate (from memory)."""
+    hz, db = transfer(
+        line(
+            source__bass_controls=((120.0, 5.0, order),),
+            source__treble_controls=((3000.0, -7.0, order),),
+        ),
+        line(),
+    )
+    expected = np.zeros(len(hz))
+    for centre, gain, sign in ((120.0, 5.0, 1.0), (3000.0, -7.0, -1.0)):
+        a = 10.0 ** (gain / 40.0)
+        if order == 1:
+            u = (1j * hz / centre) ** sign
+            h = (u + a) / (u + 1.0 / a)
+        else:
+            w0 = 2.0 * np.pi * centre / (16 * RATE)
+            cos, wide = np.cos(w0), 2.0 * np.sqrt(a) * np.sin(w0) / np.sqrt(2.0)
+            up, down, c = a + 1.0, a - 1.0, sign * cos
+            b = [up - down * c + wide, sign * 2.0 * (down - up * c), up - down * c - wide]
+            den = [up + down * c + wide, -sign * 2.0 * (down + up * c), up + down * c - wide]
+            _, h = scipy.signal.freqz(a * np.array(b), den, hz, fs=16 * RATE)
+        expected += 20.0 * np.log10(np.abs(h))
+    np.testing.assert_allclose(db, expected, atol=0.03)
+
+
 @pytest.mark.parametrize(("volume", "withdrawn_db"), [(40, 12.0), (30, 6.0), (20, 0.0), (5, 0.0)])
 def test_bass_is_withdrawn_as_the_volume_rises(
     line: Ideal, volume: int, withdrawn_db: float
