@@ -82,7 +82,8 @@ class Session:
         """Run what is left of the whole job with this person; returns every step's result.
 
         A step that did not end well is left behind, so that the rest gets its turn, and is to be
-        done the next time. One that later steps outdate is done again, but never endlessly.
+        done the next time. Without a calibration there is nothing to go on with. One that later
+        steps outdate is done again, but never endlessly.
 
         Raises
         ------
@@ -97,7 +98,8 @@ class Session:
             results.append(step)
             if on_step is not None:
                 on_step(step)
-            if step.outcome == "aborted":
+            uncalibrated = entry.procedure == "calibrate" and engine.facts.calibration is None
+            if step.outcome == "aborted" or uncalibrated:
                 break
             turns[entry.name] += 1 if step.outcome in DONE else MOST_TURNS
         return results

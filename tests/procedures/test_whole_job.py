@@ -151,3 +151,20 @@ def test_record_proves_itself(done):
     result = verify_job(job)
     assert result.ok, result.first_fault
     assert result.readings > 10
+
+
+def test_without_a_calibration_the_job_ends_there(tmp_path):
+    text = (CARS[0]).read_text("utf-8")
+    weak = [
+        "volts_rms_at_max = 0.05" if line.startswith("volts_rms_at_max") else line
+        for line in text.splitlines()
+    ]
+    car = tmp_path / "weak.toml"
+    car.write_text("\n".join(weak), "utf-8")
+    arguments = ["demo", "--hands-free", "--fast", "--json", "--car", str(car)]
+    outcome = CliRunner().invoke(cli, [*arguments, "--jobs", str(tmp_path / "jobs")])
+    result = json.loads(outcome.output.splitlines()[-1])
+    ends = [(step["procedure"], step["outcome"]) for step in result["steps"]]
+    assert ends[-1] == ("calibrate", "failed")
+    assert "turn the source up" in result["steps"][-1]["sentence"]
+    assert outcome.exit_code != 0
