@@ -209,7 +209,8 @@ def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
     """Widen the corner's uncertainty to where models that explain as much have it.
 
     A boost on a corner can be told from another corner only by so much. Where the boost's own
-    size is open not every explanation was met: then half as much again is allowed.
+    size is open, or several stand there, not every explanation was met: then half as much again is
+    allowed.
     """
     apart = edge.corner_hz.u
     alike = search.criterion(best) + OTHER_WORDS * math.log(search.hz.size) - 1.0
@@ -221,7 +222,7 @@ def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
         assert isinstance(part, EdgePart)
         there = _edge(part.side, part.kind, math.exp(other.at(index)[0]), 0.0)
         apart = max(apart, abs(there.corner_hz.value - edge.corner_hz.value))
-    if search.undecided(best, edge.side):
+    if search.undecided(best, edge.side) or search.crowded(best, edge.side):
         apart = min(MISSED * apart, edge.corner_hz.value)
     return replace(
         edge,

@@ -161,6 +161,11 @@ class Search:
         gains = [fit.model.place(i).start + 1 for i in self._near(fit, edge)]
         return bool((self.spread(fit)[gains] > OPEN_DB).any())
 
+    def crowded(self, fit: Fit, side: Side) -> bool:
+        """Tell whether several parts near an edge may together be others than these."""
+        edge = fit.model.edge(side)
+        return edge is not None and len(self._near(fit, edge)) > 1
+
     def _with_shelf_instead(self, fit: Fit, side: Side) -> list[Fit]:
         """Return the best models with a shelf in place of a part near an edge, that edge anew."""
         edge = fit.model.edge(side)
