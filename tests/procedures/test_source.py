@@ -17,6 +17,7 @@ from levelset.plan.target import Rating
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.probe.stretch import KindReading, TwoTapsReading
 from levelset.probe.stretch_reading import StretchReading, StretchSpec
+from levelset.procedures.calibrate import ENOUGH_V_RMS, _loud_enough
 from levelset.procedures.clean_volume import clean_volume, held_from
 from levelset.procedures.covered import COVERED_S, ELSE_S, MOST_CLICKS, CoveredWatch
 from levelset.procedures.facts import Facts, StepResult
@@ -389,6 +390,27 @@ def test_a_level_that_never_comes_to_rest_is_not_turned_up_for_ever():
     with pytest.raises(StepFailed, match="moves by 2"):
         climbed(source)
     assert source.volume == 10 + MOST_CLICKS
+
+
+DESIGN_V = 100.0 * math.sqrt(2.0)
+"""Of `MadeSource`: a full scale is a sine of 100 V RMS."""
+
+
+def test_calibration_leaves_a_level_that_hum_covers_upwards_until_it_is_loud_enough():
+    source = MadeSource(steps_of(1.5, at_10_v=0.2), covered_below=lambda hz: 15)
+    volume = drive(_loud_enough(SPEC, source.volume, DESIGN_V, plan()), source)
+    volts = [steps_of(1.5, at_10_v=0.2)(at, 43.0) for at in (volume - 1, volume)]
+    assert volts[0] < ENOUGH_V_RMS <= volts[1]
+    assert volume == source.volume
+
+
+def test_calibration_turns_a_weak_source_down_that_clips_first():
+    clip_v = 0.2 * ENOUGH_V_RMS
+    source = MadeSource(steps_of(1.5, at_10_v=0.1 * ENOUGH_V_RMS), clip_v=clip_v)
+    clips_at = 10 + math.ceil((20.0 * math.log10(2.0) + 1.0) / 1.5)
+    volume = drive(_loud_enough(SPEC, source.volume, DESIGN_V, plan()), source)
+    # The first level that is flat by more than 1 dB, and two numbers down from there.
+    assert volume == clips_at - 2
 
 
 def test_how_long_a_first_level_may_be_restless():

@@ -6,16 +6,26 @@ import pytest
 
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.probe.reading import Reading
-from levelset.procedures.steady import ClippingWatch, SteadyWatch, over_limit
+from levelset.procedures.steady import ClippingWatch, SteadyWatch, over_by_more, over_limit
 from levelset.quantity import Quantity
 
 
-def reading(start_s, level_db=-20.0, *, u_db=0.01, thd=0.1, thd_u=0.01, state="clean", void=None):
+def reading(
+    start_s,
+    level_db=-20.0,
+    *,
+    u_db=0.01,
+    thd=0.1,
+    thd_u=0.01,
+    state="clean",
+    void=None,
+    over_db=None,
+):
     tone = ToneResult(
         void=void,
         level_dbfs=None if void else Quantity(level_db, u_db, "dB"),
         thd_percent=None if void else Quantity(thd, thd_u, "%"),
-        clipping=None if void else Clipping(state, "none", None, None, None),
+        clipping=None if void else Clipping(state, "none", over_db, None, None),
     )
     return Reading("pair", start_s, 0.25, tone, None, None)
 
@@ -97,3 +107,20 @@ def test_limit_within_the_uncertainty_is_too_close_to_call(thd, u, surely, perha
 
 def test_flat_top_below_the_thd_limit_is_over():
     assert over_limit(reading(0.0, thd=0.3, state="hard_clipping"), 1.0, doubtful=False)
+
+
+@pytest.mark.parametrize(
+    ("over_db", "thd", "is_over"),
+    [
+        (Quantity(0.5, 0.1, "dB"), 0.3, True),
+        (Quantity(0.04, 0.02, "dB"), 0.3, False),
+        (Quantity(0.04, 0.02, "dB"), 1.2, True),
+        # Perhaps by nothing.
+        (Quantity(0.3, 0.4, "dB"), 0.3, False),
+        (Quantity(0.3, 0.4, "dB"), 1.2, True),
+    ],
+)
+@pytest.mark.parametrize("doubtful", [False, True])
+def test_tops_flat_by_next_to_nothing_count_by_their_distortion(over_db, thd, is_over, doubtful):
+    one = reading(0.0, thd=thd, state="hard_clipping", over_db=over_db)
+    assert over_by_more(one, 1.0, doubtful=doubtful) is is_over
