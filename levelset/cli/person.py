@@ -14,6 +14,7 @@ from levelset.procedures.protocol import (
     Acknowledge,
     Answer,
     Ask,
+    Compute,
     Finish,
     Instruction,
     Listen,
@@ -161,6 +162,8 @@ def _lines(instruction: Instruction) -> list[str]:
             return ["", f"CAUTION: {caution.title}", caution.text, "  enter: read and done"]
         case Ask():
             return ["", instruction.sentence, f"  {_wanted(instruction)}"]
+        case Compute():
+            return ["", instruction.sentence]
         case Finish():
             return ["", f"{instruction.outcome}: {instruction.sentence}"]
     return []

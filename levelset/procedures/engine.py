@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from functools import partial
+from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from levelset.analysis.path_watch import PathWatch
@@ -22,6 +23,7 @@ from levelset.procedures.protocol import (
     Acknowledge,
     Answer,
     Ask,
+    Compute,
     Finish,
     Instruction,
     Listen,
@@ -209,6 +211,8 @@ class Engine:
                 return self._listen(instruction)
             case Accept():
                 return self._accept(instruction)
+            case Compute():
+                return self._compute(instruction)
         return None
 
     def _wait_for_answer(self, instruction: Acknowledge | Ask) -> Answer:
@@ -271,6 +275,19 @@ class Engine:
             return self._recorder.append(kind_of(reading.spec).line, line)
 
         return self._meanwhile(write)
+
+    def _compute(self, compute: Compute) -> object:
+        """Do the work in a thread that is left behind where the person stops."""
+        self._show(compute)
+        done: Future[object] = Future()
+        Thread(target=_fulfil, args=(done, compute.work), daemon=True).start()
+        while not done.done():
+            if self._tone_from == "levelset":
+                self._advance()
+            elif self.person.wants_to_stop():
+                raise _Stopped
+            wait((done,), timeout=PACE_S)
+        return done.result()
 
     def _meanwhile(self, work: Callable[[], T]) -> T:
         """Do slow work; while levelset's own tone is on, its lease is renewed meanwhile."""
@@ -370,3 +387,10 @@ class Engine:
         self._record("step", step.as_json())
         self._show(finish)
         return step
+
+
+def _fulfil(done: Future[object], work: Callable[[], object]) -> None:
+    try:
+        done.set_result(work())
+    except BaseException as fault:
+        done.set_exception(fault)

@@ -8,6 +8,7 @@ A procedure is a generator that yields instructions and receives events::
     Play, Silence  None
     Listen         a reading of the kind that its spec says, or an Answer naming an offer
     Accept         the sequence number of its line in the record
+    Compute        what its work returns
     Finish         nothing: it is the last one
 
 Faults are thrown in as exceptions. Stopping closes the generator, whose ``finally`` may not yield.
@@ -15,7 +16,7 @@ Faults are thrown in as exceptions. Stopping closes the generator, whose ``final
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
@@ -277,6 +278,22 @@ class Accept:
 
 
 @dataclass(frozen=True, slots=True)
+class Compute:
+    """Do work that takes seconds; the person sees what is done, and may leave meanwhile.
+
+    Parameters
+    ----------
+    sentence : str
+        What is done, in one full sentence.
+    work : callable
+        Called once, in a thread of its own; what it returns is sent back.
+    """
+
+    sentence: str
+    work: Callable[[], Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Finish:
     """End of the procedure.
 
@@ -314,7 +331,7 @@ class Answer:
     value: str | float
 
 
-Instruction = Acknowledge | Ask | Play | Silence | Listen | Accept | Finish
+Instruction = Acknowledge | Ask | Play | Silence | Listen | Accept | Compute | Finish
 Procedure = Generator[Instruction, Any, None]
 
 ToneFrom = Literal["nobody", "vehicle", "levelset"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from levelset.procedures.common import (
     start_tone,
     stop_tone,
 )
-from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Finish, Procedure
+from levelset.procedures.protocol import Accept, Acknowledge, Act, Ask, Compute, Finish, Procedure
 from levelset.procedures.stretching import (
     let_settle,
     listen_once,
@@ -98,8 +99,10 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
         yield from set_volume(loud_volume)
         loud, loud_found = yield from _read(loud_volume, kind)
     yield from stop_tone(plan)
-    # The fit takes a while: the tone has ended before.
-    filters, words = _described(quiet_found)
+    filters, words = yield Compute(
+        "The filters that explain the curve are looked for: up to half a minute.",
+        partial(_described, quiet_found),
+    )
     change = _change(quiet_found, loud_found)
     words += _change_words(change, quiet_volume, loud_volume)
     words.append(_distortion_words(loud_found or quiet_found, loud_volume or quiet_volume))

@@ -8,6 +8,7 @@ processing back on; and silence.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from levelset.analysis.which_wire import WireReading
@@ -34,6 +35,7 @@ from levelset.procedures.protocol import (
     Acknowledge,
     Act,
     Ask,
+    Compute,
     Finish,
     Guidance,
     Procedure,
@@ -128,7 +130,7 @@ def verify(plan: JobPlan, facts: Facts) -> Procedure:
         yield from _silence(row, own, own_seq, facts)
     yield Acknowledge(cautions.RESTORE)
     for row in rows:
-        _judge_wire(row)
+        yield from _judge_wire(row)
         _judge_offset(row, facts.result("dc_offset", row.channel.name))
     _judge_matches(rows, plan)
     yield _finish(rows, plan)
@@ -206,11 +208,8 @@ def _tips_on(channel: ChannelPlan) -> Steps:
     )
 
 
-def _judge_wire(row: _Row) -> None:
+def _judge_wire(row: _Row) -> Steps:
     """Say which channel of the player it is, which way round, and through which filters."""
-    from levelset.analysis.response_fit import fit_response
-    from levelset.analysis.response_words import response_words
-
     reading = row.wire
     found = None if reading is None else reading.found
     if not isinstance(found, WireReading):
@@ -218,18 +217,28 @@ def _judge_wire(row: _Row) -> None:
         row.found.update({"polarity": "cannot_tell", "carries": [], "filters": None})
         row.found["not_told"] = f"The coded track was not heard. {why}".strip()
         return
-    curve = found.parts[0].transfer.curve()
-    filters = fit_response(curve)
+    filters: dict[str, Any] = yield Compute(
+        f"The filters of {row.channel.name} are looked for: up to half a minute.",
+        partial(_filters, found),
+    )
     row.found.update(
         {
             "polarity": found.parts[0].polarity,
             "carries": [part.channel for part in found.parts],
-            "filters": plain(filters),
-            "filter_words": list(response_words(filters, curve)),
+            **filters,
         }
     )
     if found.parts[0].polarity == "reversed":
         row.doubts.append("polarity REVERSED: swap its two wires, or its switch, and verify again")
+
+
+def _filters(found: WireReading) -> dict[str, Any]:
+    from levelset.analysis.response_fit import fit_response
+    from levelset.analysis.response_words import response_words
+
+    curve = found.parts[0].transfer.curve()
+    filters = fit_response(curve)
+    return {"filters": plain(filters), "filter_words": list(response_words(filters, curve))}
 
 
 def _judge_offset(row: _Row, offset: dict[str, Any] | None) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from threading import Event
+
 import numpy as np
 import pytest
 
@@ -16,6 +18,7 @@ from levelset.procedures.protocol import (
     Act,
     Answer,
     Ask,
+    Compute,
     Finish,
     Guidance,
     Listen,
@@ -161,6 +164,50 @@ def test_tone_ends_when_the_program_is_left(recorder):
     with pytest.raises(KeyboardInterrupt):
         run(playing(succeeds), recorder, port, Leaves())
     assert port.playing is None
+
+
+def computing(work):
+    def procedure():
+        found = yield Compute("It takes a while.", work)
+        yield Finish("accepted", str(found), {})
+
+    return procedure()
+
+
+def test_slow_work_is_said_and_its_result_comes_back(recorder):
+    _, person, step = run(computing(lambda: 42), recorder)
+    assert (step.outcome, step.sentence) == ("accepted", "42")
+    assert isinstance(person.views[0].instruction, Compute)
+
+
+def test_a_fault_in_slow_work_is_no_result(recorder):
+    with pytest.raises(ZeroDivisionError):
+        run(computing(lambda: 1 / 0), recorder)
+    assert recorder.lines[-1][1]["outcome"] == "aborted"
+
+
+def test_a_person_may_leave_while_slow_work_goes_on(recorder):
+    ends = Event()
+    _, _, step = run(computing(ends.wait), recorder, person=FakePerson(stop_after=0))
+    assert step.outcome == "aborted"
+    ends.set()
+
+
+def test_levelsets_tone_is_kept_alive_while_slow_work_goes_on(recorder):
+    port = FakePort()
+
+    def renewed_by_now():
+        while port.renewed < 3:
+            pass
+        return port.playing
+
+    def procedure():
+        yield Play(TONE, -20.0)
+        found = yield Compute("It takes a while.", renewed_by_now)
+        yield Finish("accepted", found[0], {})
+
+    _, _, step = run(procedure(), recorder, port=port)
+    assert (step.outcome, step.sentence, port.playing) == ("accepted", "set-test", None)
 
 
 def test_a_lost_input_is_thrown_into_the_procedure_and_recorded(recorder):

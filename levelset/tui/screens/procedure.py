@@ -20,6 +20,7 @@ from levelset.procedures.protocol import (
     Act,
     Answer,
     Ask,
+    Compute,
     Finish,
     Guidance,
     Instruction,
@@ -267,6 +268,8 @@ class ProcedureScreen(LevelScreen):
         self._view = view = current(view, self._old)
         if view.instruction is not before and not isinstance(view.instruction, Listen):
             self._shown_since_s = time.monotonic()
+        if self._hands_on is not None:
+            self._hands_on.asked(self._act)
         match view.instruction:
             case Listen(guidance=guidance):
                 self._mode("listen", guidance.sentence)
@@ -280,6 +283,8 @@ class ProcedureScreen(LevelScreen):
                 self.query_one("#band").set_classes(band_of(view.reading).state)
             case Acknowledge():
                 self._mode("caution", "CAUTION before going on")
+            case Compute(sentence=sentence):
+                self._mode("look", sentence)
             case Finish() as end:
                 # Steps that end at once, one after the other, are all said.
                 earlier = f"{self._before} " if isinstance(before, Finish) else ""
