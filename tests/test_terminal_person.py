@@ -9,6 +9,7 @@ import pytest
 
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.cli.person import TerminalPerson, reading_line
+from levelset.probe.path_stage import WAITING
 from levelset.probe.reading import Frames, Reading, TipsReading, ToneSpec
 from levelset.procedures import cautions
 from levelset.procedures.protocol import (
@@ -97,3 +98,14 @@ def test_a_reading_says_volts_state_and_how_far():
 def test_a_void_says_why_and_shows_no_number():
     line = reading_line(view(LISTEN, tips(void=Void("no_tone", "There is no tone: play it."))))
     assert line == "  void: There is no tone: play it."
+
+
+def test_waiting_for_samples_is_said_though_stream_time_stands_still():
+    printed = []
+    person = TerminalPerson(io.StringIO(""), printed.append)
+    person.see(view(LISTEN, tips(), time_s=3.0))
+    person.see(view(LISTEN, tips(volts=21.0), time_s=3.1))
+    person.see(view(LISTEN, tips().voided(WAITING), time_s=3.1))
+    readings = [line for line in printed if line.startswith("  ") and "enter" not in line]
+    assert len(readings) == 2
+    assert WAITING.reason in readings[-1]

@@ -8,6 +8,8 @@ import threading
 from collections.abc import Callable
 from typing import TextIO
 
+from levelset.probe.path_stage import WAITING
+from levelset.probe.reading import TipsReading
 from levelset.probe.stretch_reading import StretchReading
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import (
@@ -90,7 +92,8 @@ class TerminalPerson:
             self._write(guidance.sentence)
             for number, offer in enumerate(listen.offers, 1):
                 self._write(f"  {number} + enter: {offer.label}")
-        if view.time_s - self._shown_at_s < SHOW_EVERY_S:
+        # While nothing comes, stream time stands still.
+        if view.time_s - self._shown_at_s < SHOW_EVERY_S and not _waits(view):
             return
         self._shown_at_s = view.time_s
         line = reading_line(view)
@@ -134,6 +137,11 @@ def reading_line(view: View) -> str:
             to_go_db = db_from_ratio(target_v / one.volts_rms.value)
             text += f"  {abs(to_go_db):.2f} dB to go {'up' if to_go_db > 0 else 'down'}"
     return text
+
+
+def _waits(view: View) -> bool:
+    reading = view.reading
+    return isinstance(reading, TipsReading) and reading.output.tone.void is WAITING
 
 
 def _touch_line(reading: TouchReading) -> str:

@@ -100,7 +100,7 @@ class Engine:
         self._blocks: Iterator[Block] = iter(())
         self._tape = Tape()
         self._path = PathWatch(port.info.rate_hz)
-        self._glimpses = Glimpses(port, person, self._path)
+        self._glimpses = Glimpses(port, self._path)
         self._time_s = 0.0
         self._earliest = 0
         self._last_hz: float | None = None
@@ -226,7 +226,7 @@ class Engine:
 
     def _listen(self, instruction: Listen) -> AnyReading | Answer:
         view = self._show(instruction)
-        self._glimpses.listen(instruction.spec, self._calibration)
+        self._glimpses.listen(instruction.spec, self._calibration, self.person)
         words = {offer.word for offer in instruction.offers}
         rate_hz = self._port.info.rate_hz
         ear = ear_for(instruction.spec, self._tape.end, self._last_hz)

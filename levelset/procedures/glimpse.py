@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from levelset.ports.base import Block, Port
     from levelset.probe.calibration import Calibration
     from levelset.probe.reading import TipsReading
-    from levelset.procedures.protocol import View
+    from levelset.procedures.protocol import Person, View
 
 GLIMPSES_HZ = 10.0
 SOONEST_S = 0.075
@@ -43,25 +43,29 @@ class Glimpses:
     ----------
     port : Port
         Where the blocks come from.
-    person : object
-        Who may be a `Follower`; for anybody else nothing is computed.
     path : PathWatch
         Looks at the same samples for the readings.
     """
 
-    def __init__(self, port: Port, person: object, path: PathWatch) -> None:
+    def __init__(self, port: Port, path: PathWatch) -> None:
         self._port = port
         self._path = path
         self._unseen: list[Block] = []
-        self._follower = person if isinstance(person, Follower) else None
+        self._person: Person | None = None
+        self._follower: Follower | None = None
         self._for: tuple[ToneSpec, Calibration | None] | None = None
         self._meter: TipsMeter | None = None
         self._newest: TipsReading | None = None
         self._end = self._shown = 0
-        self._waits = False
+        self._waits = self._told = False
 
-    def listen(self, spec: object, calibration: Calibration | None) -> None:
-        """Follow what a procedure listens to, as long as it is a tone."""
+    def listen(self, spec: object, calibration: Calibration | None, person: Person) -> None:
+        """Follow what a procedure listens to, as long as it is a tone.
+
+        For a person who is no `Follower` nothing is computed.
+        """
+        self._person = person
+        self._follower = person if isinstance(person, Follower) else None
         self._newest, self._shown = None, self._end
         if self._follower is None or not isinstance(spec, ToneSpec):
             self._for = self._meter = None
@@ -78,6 +82,7 @@ class Glimpses:
     def take(self, block: Block) -> None:
         """Follow the tips through a block."""
         self._end = block.first_frame + len(block.samples)
+        self._told = False
         if self._meter is None or self._for is None:
             return
         if self._unseen and not block.follows(self._unseen[-1]):
@@ -94,8 +99,13 @@ class Glimpses:
 
     def show(self, view: View) -> None:
         """Show the newest window, where there is one that was not shown."""
-        if self._waits and self._follower is not None and view.reading is not None:
-            self._follower.glimpse(replace(view, reading=view.reading.voided(WAITING)))
+        if self._waits and view.reading is not None:
+            waiting = replace(view, reading=view.reading.voided(WAITING))
+            if self._follower is not None:
+                self._follower.glimpse(waiting)
+            elif self._person is not None and not self._told:
+                self._person.see(waiting)
+            self._told = True
         self._waits = False
         reading, self._newest = self._newest, None
         if reading is None or self._follower is None:

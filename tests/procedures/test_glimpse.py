@@ -7,6 +7,7 @@ import pytest
 
 from levelset.analysis.result import Void
 from levelset.ports.base import Block, PortInfo
+from levelset.probe.path_stage import WAITING
 from levelset.probe.reading import Frames, ToneSpec
 from levelset.probe.tips_meter import TipsMeter
 from levelset.probe.volts import read_tips
@@ -179,3 +180,31 @@ def test_the_meter_judges_the_kind_of_output_as_a_reading_does(output, scale_b):
         else:
             one, two = mine.tone.amplitude_fs, theirs.tone.amplitude_fs
             assert abs(one.value - two.value) < 0.25 * two.u
+
+
+class PausingPort(RisingPort):
+    """Nothing comes for three looks, twice."""
+
+    def blocks(self):
+        for n, block in enumerate(super().blocks()):
+            if n in (70, 120):
+                yield from [
+                    Block(np.zeros((0, 2)), 0, block.first_frame, RATE_HZ, 0.0, frozenset())
+                ] * 3
+            yield block
+
+
+def test_a_pause_is_said_once_to_who_does_not_look_all_the_time():
+    person = Person()
+    run(person, PausingPort(tips(2.0)))
+    waits = [view for view in person.seen if view.reading and view.reading.output.tone.void]
+    assert [view.reading.output.tone.void for view in waits] == [WAITING, WAITING]
+
+
+def test_who_takes_over_is_the_one_who_is_shown_glimpses():
+    blind, looking = Person(), Looking()
+    engine = Engine(RisingPort(tips(2.0)), NoRecord(), blind, plan=None)
+    engine.run("gain", None, listening(1, []))
+    engine.person = looking
+    engine.run("gain", None, listening(3, []))
+    assert len(looking.glimpses) >= 9
