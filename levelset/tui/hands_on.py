@@ -11,12 +11,15 @@ if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
     from levelset.ports.base import Levers
     from levelset.procedures.protocol import Act
+    from levelset.signals.signal import Playable
 
 FINE_DB = 0.05
 COARSE_DB = 1.0
 MOST_TURNS = 300
 WIDE = 80
 METER_VERBS = ("read_meter", "read_dc_meter")
+GLANCES = ("inspect", "read_ohm_meter")
+"""What is seen so belongs to that question alone."""
 
 KEYS = (
     "↑↓ volume",
@@ -71,9 +74,30 @@ class HandsOn:
         self._tips: dict[Literal["A", "B"], Point] = {"A": Point("open"), "B": Point("open")}
         self._rounds = 0
         self._track: str | None = None
+        self._asked: Act | None = None
+        self._asked_tips: Act | None = None
+        self._asked_signal: Playable | None = None
         self._engine = False
         self._filters = True
         self.said = "nothing touched yet"
+
+    def asked(self, act: Act | None) -> None:
+        """Remember what is asked for; a glance at something else is over then.
+
+        Parameters
+        ----------
+        act : Act or None
+            What is asked for now; None asks for nothing.
+        """
+        if act is None or act == self._asked:
+            return
+        if self._asked is not None and self._asked.verb in GLANCES:
+            self.said = ""
+        self._asked = act
+        if act.verb == "place_tips":
+            self._asked_tips, self._rounds = act, 0
+        elif act.verb == "play_track" and act.signal is not None:
+            self._asked_signal = act.signal
 
     def turn_volume(self, steps: int) -> None:
         """Turn the volume by whole clicks."""
@@ -93,11 +117,13 @@ class HandsOn:
         self.said = f"{_knob(channel)} is at its minimum"
 
     def place_tips(self, act: Act | None) -> None:
-        """Place the tips as asked; without a request, go round in the signal's order, then off."""
+        """Place the tips as asked; without a request as asked last, then round in order and off."""
         if act is not None and act.verb == "place_tips":
             wanted = {"A": act.tip_a, "B": act.tip_b}
         else:
+            last = self._asked_tips
             places = [
+                *([] if last is None else [(last.tip_a, last.tip_b)]),
                 (Point("source", "positive"), Point("source", "negative")),
                 *(
                     [(Point("processor", "positive"), Point("processor", "negative"))]
@@ -121,11 +147,14 @@ class HandsOn:
         self.said = "tips placed"
 
     def play_track(self, act: Act | None) -> None:
-        """Play the track that is asked for, or stop the player."""
-        if act is not None and act.verb == "play_track" and act.signal is not None:
-            self._levers.play_track(act.signal)
-            self._track = act.signal.name
-            self.said = f"the player plays {act.signal.name}"
+        """Play the track that is asked for; else stop the player, or play what was asked last."""
+        wanted = None if act is None or act.verb != "play_track" else act.signal
+        if wanted is None and self._track is None:
+            wanted = self._asked_signal
+        if wanted is not None:
+            self._levers.play_track(wanted)
+            self._track = wanted.name
+            self.said = f"the player plays {wanted.name}"
         elif self._track is not None:
             self._levers.play_track(None)
             self._track = None
@@ -218,7 +247,7 @@ class HandsOn:
         elif act is not None and act.verb == "set_volume" and act.value == volume:
             key = "it stands there, press enter"
         hint = "" if key is None else f": {key}"
-        state = f"volume {volume} · {self.said}"
+        state = f"volume {volume}" + (f" · {self.said}" if self.said else "")
         tips = f"tip A: {point_mark(self._tips['A'])} · tip B: {point_mark(self._tips['B'])}"
         playing = f"player: {self._track or 'off'} · engine {'on' if self._engine else 'off'}"
         return [

@@ -67,3 +67,49 @@ def test_the_key_that_is_asked_for_is_never_cut_off():
         assert "the meter shows 12.53 V DC" in text
     # A question about a reading is no reading.
     assert "press m" not in hands.lines(Act("read_dc_meter"), 80, watching=False)[1]
+
+
+class Places(Display):
+    def __init__(self):
+        self.done = []
+
+    def touch(self, tip, point):
+        self.done.append((tip, point))
+
+    def play_track(self, signal):
+        self.done.append(signal and signal.name)
+
+    def inspect(self, item, channel):  # noqa: ARG002
+        return "yes"
+
+
+def test_what_was_passed_over_can_still_be_done():
+    """Who pressed enter too early plays the track and puts the tips there all the same."""
+    levers = Places()
+    hands = HandsOn(levers, PLAN)
+    plus = Point("source", "positive")
+    hands.asked(Act("place_tips", tip_a=plus, tip_b=plus))
+    hands.asked(Act("play_track", signal=Signal("set-bass", "a test", ())))
+    hands.asked(later := Act("volume_up_one"))
+    hands.play_track(later)
+    hands.place_tips(later)
+    assert levers.done == ["set-bass", ("A", plus), ("B", plus)]
+    hands.play_track(later)
+    assert levers.done[-1] is None
+    # Pressed once more they go round the other places, and come back.
+    for _ in range(10):
+        hands.place_tips(later)
+    assert levers.done.count(("B", plus)) > 1
+
+
+def test_what_was_seen_is_not_taken_for_an_answer_to_the_next_question():
+    hands = HandsOn(Places(), PLAN)
+    look = Act("inspect", item="bass_boost_off")
+    hands.asked(look)
+    hands.read_meter(look)
+    assert "looks like: yes" in "\n".join(hands.lines(look, 80, watching=False))
+    hands.asked(look)
+    assert "looks like: yes" in "\n".join(hands.lines(look, 80, watching=False))
+    after = Act("inspect", item="remote_knob_out")
+    hands.asked(after)
+    assert "looks like" not in "\n".join(hands.lines(after, 80, watching=False))

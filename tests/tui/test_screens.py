@@ -435,8 +435,9 @@ def test_keys_move_the_levers():
         await pilot.press("p")
         assert levers.done[-1] == ("track", None)
         levers.done.clear()
-        await pilot.press(*"t" * (len(PLAN.channels) + 2))
+        await pilot.press(*"t" * (len(PLAN.channels) + 3))
         assert [done[2].place for done in levers.done[::2]] == [
+            "channel",  # as asked last
             "source",
             *["channel"] * len(PLAN.channels),
             "open",

@@ -35,6 +35,7 @@ from levelset.tui.renderables.input_mark import mark_lines, mark_scale
 from levelset.tui.renderables.offers import offer_keys
 from levelset.tui.renderables.pictures import picture_lines
 from levelset.tui.renderables.questions import ask_lines, caution_lines, ended
+from levelset.tui.renderables.steady import SteadyText, alike
 from levelset.tui.renderables.stretch import stretch_bar, stretch_lines
 from levelset.tui.renderables.touch import touch_bar
 from levelset.tui.renderables.which import current, legs_line, shown_reading
@@ -104,6 +105,7 @@ class ProcedureScreen(LevelScreen):
         self._entry = Entry(None, None)
         self._shown_since_s = 0.0
         self._before = ""
+        self._reason, self._steady = "", SteadyText()
         self._sentence = "Opening the input ..."
         self._stopping = False
         self._explaining = False
@@ -196,8 +198,8 @@ class ProcedureScreen(LevelScreen):
         """Return the reason of a void, remarks, and what each tip reads."""
         if self._view is None or self._view.reading is None:
             return []
-        reason = band_of(self._view.reading).reason
-        texts = [reason] if reason and reason != self._guidance.sentence else []
+        said = alike(self._reason, self._guidance.sentence)
+        texts = [self._reason] if self._reason and not said else []
         texts += [*self._guidance.remarks, legs_line(self._view.reading)]
         return [line for text in texts for line in wrapped(text, width)]
 
@@ -270,17 +272,19 @@ class ProcedureScreen(LevelScreen):
             self._shown_since_s = time.monotonic()
         if self._hands_on is not None:
             self._hands_on.asked(self._act)
+        band = band_of(view.reading)
+        self._reason = self._steady.shown(band.reason, time.monotonic())
+        self.query_one("#band").set_classes(band.state)
         match view.instruction:
             case Listen(guidance=guidance):
-                self._mode("listen", guidance.sentence)
-                self.query_one("#band").set_classes(band_of(view.reading).state)
+                is_reason = alike(guidance.sentence, self._reason)
+                self._mode("listen", self._reason if is_reason else guidance.sentence)
             case Ask() as ask:
                 if ask is not before and self._person.watching and self._hands_on is not None:
                     self._hands_on.watched(ask.act)
                 if ask is not before:
                     self._entry = Entry(ask.low, ask.high, ask.unit)
                 self._mode("look" if ask.shows_reading else "ask", ask.sentence)
-                self.query_one("#band").set_classes(band_of(view.reading).state)
             case Acknowledge():
                 self._mode("caution", "CAUTION before going on")
             case Compute(sentence=sentence):
