@@ -22,7 +22,7 @@ from levelset.analysis.same_codes import (
     off_the_period_before,
     still_runs,
 )
-from levelset.analysis.tone_movement import Movement, level_finding, movement_of
+from levelset.analysis.tone_movement import Movement, movement_of
 from levelset.analysis.tone_track import ToneTrack, frequency, track_tone, unbroken
 
 if TYPE_CHECKING:
@@ -61,11 +61,6 @@ class SteadyTone:
     movement: Movement | None
     frequency_hz: float | None
     frequency_u_hz: float | None
-
-    def all_findings(self) -> tuple[Finding, ...]:
-        """Return the findings with what the movement of the level means by itself."""
-        moved = None if self.movement is None else level_finding(self.movement)
-        return self.findings if moved is None else (*self.findings, moved)
 
 
 def inspect_tone(

@@ -8,35 +8,29 @@ hand on a knob does that.
 
 from __future__ import annotations
 
-import cmath
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.continuity import LEAST_JUMP_RAD, BlockPhases
-from levelset.analysis.fit import hann, strongest_line
-from levelset.analysis.path_trust import CRYSTALS_PPM, FEWEST_STEPS, LONGEST_BLOCK_S, Faults
+from levelset.analysis.continuity import BlockPhases
+from levelset.analysis.fit import strongest_line
+from levelset.analysis.path_signs import between, jumps, one_input, stands_still, what_moves
+from levelset.analysis.path_trust import FEWEST_STEPS, LONGEST_BLOCK_S, Faults
 from levelset.analysis.result import Void, VoidCode
 from levelset.analysis.same_codes import (
     LEAST_COPY,
     CopySigns,
     effective_bits,
     joined_codes,
-    off_the_period_before,
-    still_runs,
-    whole_periods,
 )
-from levelset.analysis.tone_movement import level_finding, movement_of
-from levelset.analysis.tone_track import frequency, track_tone, unbroken
-from levelset.units import db_from_ratio
+from levelset.analysis.tone_track import track_tone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from levelset.analysis.path_finding import Place
-    from levelset.analysis.tone_track import ToneTrack
 
 TAIL_S = 0.1
 TAIL_PERIODS = 20.0
@@ -50,19 +44,8 @@ CHANGE_S = 0.2
 MOST_FAULTS = 64
 HOP_PERIODS = 2.0
 LEAST_PERIODS = 12.0
-STILL_DEPTH = 0.05
-"""Part of the swing by which codes that stand still must be off the period before."""
 GUARD_HOPS = 4
 """A break so close to the end of a window is only seen with the next one."""
-SAME_LEVEL_DB = 0.2
-"""Lost samples leave the level as it was; a click of a volume control with a filter does not."""
-SCATTERS = 4.0
-LEVEL_SCATTERS = 2.0
-"""The mean of four hops scatters half as much as one of them."""
-OTHER = 0.05
-"""Part of the power that may change from period to period beside a loss."""
-NOISE_FS = 2.0**-22
-"""Two inputs with noise above this are not alike by themselves; rounding to 24 bits is below."""
 COARSE_BITS = 16
 """An input of so few bits may give zeros by itself where nothing is connected."""
 COARSE_COPY = 64
@@ -95,21 +78,6 @@ class PathWatch:
         self._faults: list[_Fault] = []
         self._alike = (0, 0)
         self._change: _Change | None = None
-
-    def look(
-        self,
-        samples: NDArray[np.float64],
-        stream: int,
-        first: int,
-        *,
-        tone_hz: float | None = None,
-        port_void: Void | None = None,
-    ) -> Void | None:
-        """Look at what is new in the next window, and judge the window; see `take` and `void`."""
-        self.take(samples, stream, first, tone_hz=tone_hz)
-        if not bool(np.isfinite(samples[:, :2]).all()):
-            return port_void
-        return self.void(first, len(samples), port_void)
 
     def take(
         self,
@@ -150,7 +118,7 @@ class PathWatch:
         while sum(kept.shape[1] for kept in self._kept[1:]) >= KEEP_S * self._rate_hz:
             self._start += self._kept.pop(0).shape[1]
         self._bits |= joined_codes(channels)
-        if len(channels) == 2 and _one_input(channels):
+        if len(channels) == 2 and one_input(channels):
             joins = self._alike[1] == fresh_from
             self._alike = (self._alike[0] if joins else fresh_from, stop)
         found = self._broken()
@@ -249,11 +217,11 @@ class PathWatch:
             moved = [replace(place, at=place.at + first) for place in places]
             return [p for p in moved if p.at + (p.frames if there else 0) > since]
 
-        faults.missing = told([p for p in faults.missing if _jumps(track, x, p)], there=False)
+        faults.missing = told([p for p in faults.missing if jumps(track, x, p)], there=False)
         least = COARSE_COPY if bits <= COARSE_BITS else 0
         faults.copies = told([p for p in faults.copies if p.frames >= least], there=True)
-        faults.zeroed = told([p for p in faults.zeroed if _between(track, p)], there=True)
-        faults.frozen = told([p for p in faults.frozen if _between(track, p)], there=True)
+        faults.zeroed = told([p for p in faults.zeroed if between(track, p)], there=True)
+        faults.frozen = told([p for p in faults.frozen if between(track, p)], there=True)
         findings = faults.findings(self._rate_hz)
         if findings:
             places = [place for found in findings for place in found.places]
@@ -263,7 +231,7 @@ class PathWatch:
             # What was found too late for its own window spoils the one in which it was found.
             return _Fault(min(p.at for p in places), self._end, Void(code, found.sentence))
         return self._muted(
-            x, first, told([p for p in faults.faded if _between(track, p)], there=True)
+            x, first, told([p for p in faults.faded if between(track, p)], there=True)
         )
 
     def _signs_in(self, x: NDArray[np.float64], count: int, hz: float) -> bool:
@@ -273,7 +241,7 @@ class PathWatch:
         recent = x[-count - round(TAIL_S * self._rate_hz) :]
         least = COARSE_COPY if effective_bits(self._bits) <= COARSE_BITS else LEAST_COPY
         return (
-            _stands_still(recent, w)
+            stands_still(recent, w)
             or (phases is not None and phases.jumps)
             or self._signs.seen(recent, w, least)
         )
@@ -311,8 +279,8 @@ class PathWatch:
             return []
         x = self._newest(self._loudest(), round(KEEP_S * self._rate_hz))
         track = track_tone(x, self._rate_hz, self._hz, hop_periods=HOP_PERIODS)
-        words = [] if track is None else _what_moves(track, self._hz)
-        if len(self._kept[-1]) == 2 and _one_input(self._kept[-1]):
+        words = [] if track is None else what_moves(track, self._hz)
+        if len(self._kept[-1]) == 2 and one_input(self._kept[-1]):
             words.append("both inputs carry the same samples: mixed to one.")
         return words
 
@@ -334,83 +302,5 @@ class _Change:
     words: list[str]
 
 
-def _stands_still(x: NDArray[np.float64], w: float) -> bool:
-    """Return whether codes stand still where a tone would not, or for over a period."""
-    period = 2.0 * math.pi / w
-    far_fs = STILL_DEPTH * float(np.ptp(x))
-    return any(
-        frames >= period or off_the_period_before(x, at, frames, period) > far_fs
-        for at, frames in still_runs(x)
-    )
-
-
 def _sure(reason: str) -> str:
     return f"{reason.split(':')[0]}: a program on the way changes the samples."
-
-
-def _what_moves(track: ToneTrack, tone_hz: float | None) -> list[str]:
-    none = np.zeros(track.phasors.size, dtype=bool)
-    words = []
-    moved = level_finding(movement_of(track, none))
-    if moved is not None:
-        words.append(f"If nobody turned a knob: {moved.sentence[0].lower()}{moved.sentence[1:]}")
-    start, stop = unbroken(track.present)
-    if tone_hz is not None and stop - start >= 4:
-        hz, u_hz = frequency(track, start, stop)
-        ppm, u_ppm = 1e6 * (hz / tone_hz - 1.0), 1e6 * u_hz / tone_hz
-        if abs(ppm) > CRYSTALS_PPM + u_ppm:
-            words.append(
-                f"The tone is {ppm:+.0f} parts in a million off: a rate converter; set one rate "
-                "everywhere."
-            )
-    return words
-
-
-def _between(track: ToneTrack, place: Place) -> bool:
-    """Return whether the tone is there on both sides of a place, not only begins or ends."""
-    before, after = place.at // track.hop - 2, (place.at + place.frames) // track.hop + 1
-    there = track.present
-    return before >= 0 and after < there.size and bool(there[before] and there[after])
-
-
-def _jumps(track: ToneTrack, x: NDArray[np.float64], place: Place) -> bool:
-    """Return whether one and the same steady wave goes on after a place with another phase."""
-    hop = place.at // track.hop
-    # Each hop looks at two hops' length: those that touch the place are left out.
-    before = track.phasors[max(0, hop - 5) : max(0, hop - 1)]
-    after = track.phasors[hop + 1 : hop + 5]
-    if before.size == 0 or after.size == 0:
-        return False
-    moves = track.phasors[1:] * track.phasors[:-1].conj()
-    scatter_rad = 1.4826 * float(np.median(np.abs(np.angle(moves))))
-    scatter_db = 1.4826 * float(np.median(np.abs(np.diff(track.levels_db))))
-    change = complex(after.mean() / before.mean())
-    if abs(cmath.phase(change)) < max(LEAST_JUMP_RAD, SCATTERS * scatter_rad):
-        return False
-    if abs(db_from_ratio(abs(change))) > SAME_LEVEL_DB + LEVEL_SCATTERS * scatter_db:
-        return False
-    reach, edge = 5 * track.hop, track.hop // 2
-    sides = (x[max(0, place.at - reach) : place.at - edge], x[place.at + edge : place.at + reach])
-    return all(_repeats(side, 2.0 * math.pi / track.w) for side in sides)
-
-
-def _repeats(x: NDArray[np.float64], period: float) -> bool:
-    """Return whether a stretch is a wave that repeats, and no music."""
-    shift = whole_periods(period)
-    if x.size <= shift + period:
-        shift = round(period)
-    moved = x[shift:] - x[:-shift]
-    return bool(moved.size and float(np.square(moved).mean()) <= 2.0 * OTHER * float(x.var()))
-
-
-def _one_input(channels: NDArray[np.float64]) -> bool:
-    """Return whether two inputs are alike though there is noise of a converter in them."""
-    left, right = channels
-    if not np.array_equal(left, right):
-        return False
-    # Between the lines of a spectrum stands the noise; |X|^2 of it is exponential, whose median
-    # is ln 2 of its mean (H. L. Van Trees, "Detection, Estimation, and Modulation Theory", 1968).
-    window = hann(left.size)
-    power = np.square(np.abs(np.fft.rfft(left * window)))
-    noise = math.sqrt(float(np.median(power)) / (math.log(2.0) * float(window @ window)))
-    return noise > NOISE_FS

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from levelset.analysis.path_verdict import ChannelTrust, PathTrust
+    from levelset.analysis.path_result import ChannelTrust, PathTrust
     from levelset.quantity import Quantity
 
 Samples = Callable[[Frames], "NDArray[np.float64]"]

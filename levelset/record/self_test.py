@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from levelset.analysis.path_verdict import PathTrust
+    from levelset.analysis.path_result import PathTrust
 
 Part = Literal["low_before", "high", "low_after", "left_only"]
 PARTS: tuple[Part, ...] = get_args(Part)

@@ -12,10 +12,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from levelset.analysis.path_verdict import TONE_HZ
+from levelset.analysis.tone_movement import level_finding
 
 RATES_HZ = (44_100, 48_000, 96_000)
 BLOCKS = (64, 128, 256, 441, 480, 512, 1024, 2048)
 """Lengths that drivers and sound servers use (common practice, no source)."""
+
+
+def all_findings(seen):
+    """Return what `inspect_tone` finds, with what a level that moves means by itself."""
+    moved = None if seen.movement is None else level_finding(seen.movement)
+    return seen.findings if moved is None else (*seen.findings, moved)
 
 
 @dataclass(frozen=True)

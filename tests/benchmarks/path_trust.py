@@ -30,7 +30,7 @@ def window_codes(fault, rng):
     case = faults.draw(rng)
     samples = case.clean() if fault is None else fault(case, rng)
     seen = inspect_tone(samples, case.rate_hz, case.frequency_hz, same_clock=True)
-    return tuple(finding.code for finding in seen.all_findings())
+    return tuple(finding.code for finding in faults.all_findings(seen))
 
 
 def programme_codes(fault, rng):

@@ -27,11 +27,17 @@ def codes():
     return live.tips(CASE, CASE.tone(CASE.times()), bridged=True)
 
 
+def one_look(watch, samples, stream, first, tone_hz, port_void=None):
+    """Let the watch see a window, and return what it says of it."""
+    watch.take(samples, stream, first, tone_hz=tone_hz)
+    return watch.void(first, len(samples), port_void)
+
+
 def look(samples, tone_hz=CASE.frequency_hz, port_void=None, window=WINDOW):
     """Return what is said of each window."""
     watch = PathWatch(RATE_HZ)
     return [
-        watch.look(samples[at : at + window], 0, at, tone_hz=tone_hz, port_void=port_void)
+        one_look(watch, samples[at : at + window], 0, at, tone_hz, port_void)
         for at in range(0, len(samples) - window + 1, window)
     ]
 
@@ -85,9 +91,9 @@ def test_a_doubled_block_is_placed_in_stream_time_and_measured(codes):
 
 def test_windows_after_a_gap_or_of_another_stream_are_looked_at_alone(codes):
     watch = PathWatch(RATE_HZ)
-    assert watch.look(codes[:WINDOW], 0, 0, tone_hz=CASE.frequency_hz) is None
-    assert watch.look(codes[20_000:32_000], 0, 20_000, tone_hz=CASE.frequency_hz) is None
-    assert watch.look(codes[40_000:52_000], 1, 32_000, tone_hz=CASE.frequency_hz) is None
+    for stream, first, at in ((0, 0, 0), (0, 20_000, 20_000), (1, 32_000, 40_000)):
+        window = codes[at : at + WINDOW]
+        assert one_look(watch, window, stream, first, CASE.frequency_hz) is None
 
 
 def test_what_the_port_says_counts_where_the_samples_say_nothing_more_exact(codes):
