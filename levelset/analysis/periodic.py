@@ -100,21 +100,12 @@ class Heard:
         By the player's clock, s.
     clock_ppm : Quantity
         How much faster the player's clock runs than the input's, ppm.
-    first, frames : int
-        Where the window lies in the samples.
     """
 
     spectrum: NDArray[np.complex128]
     periods: int
     period_s: float
     clock_ppm: Quantity
-    first: int
-    frames: int
-
-    @property
-    def bin_hz(self) -> float:
-        """Distance of two bins by the player's clock, Hz."""
-        return 1.0 / (self.periods * self.period_s)
 
     @property
     def highest_number(self) -> int:
@@ -197,14 +188,7 @@ def hear(samples: NDArray[np.float64], rate_hz: float, known: KnownLines) -> Hea
     for _ in range(2):
         steady, scale, u_ppm = _compare_halves(window, periods, per_period, number, scale)
     spectrum = _zoomed(window * hann(frames), scale / (periods * per_period))
-    heard = Heard(
-        spectrum,
-        periods,
-        known.period_s,
-        Quantity((scale - 1.0) * 1e6, u_ppm, "ppm"),
-        first,
-        frames,
-    )
+    heard = Heard(spectrum, periods, known.period_s, Quantity((scale - 1.0) * 1e6, u_ppm, "ppm"))
     power = np.square(np.abs(heard.phasors(number)))
     noise = heard.noise_power(number)
     there = _is_there(power, noise)

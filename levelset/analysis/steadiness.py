@@ -26,8 +26,6 @@ class Steadiness:
         The same of the phase.
     noise_spread : float
         Spread that the residual's noise alone may reach (about 5 standard deviations).
-    segments : int
-        Number of segments.
     last_level : float
         Amplitude of the last segment over that of the window, less 1.
     """
@@ -35,7 +33,6 @@ class Steadiness:
     level_spread: float
     phase_spread_rad: float
     noise_spread: float
-    segments: int
     last_level: float
 
 
@@ -73,6 +70,5 @@ def steadiness(
         float(np.ptp(deviation.real)),
         float(np.ptp(deviation.imag)),
         7.0 * scatter,
-        segments,
         float(deviation.real[-1]),
     )

@@ -30,8 +30,6 @@ class Movement:
 
     Parameters
     ----------
-    level_fs : float
-        Usual peak of the tone, full scale.
     end_fs : float
         Peak of the tone at the end (the last 0.2 s), full scale.
     end_u_db : float
@@ -44,7 +42,6 @@ class Movement:
         Where it is cut.
     """
 
-    level_fs: float
     end_fs: float
     end_u_db: float
     rise_db: float
@@ -91,7 +88,7 @@ def movement_of(track: ToneTrack, touched: NDArray[np.bool_]) -> Movement:
     """
     good = np.flatnonzero(~touched)
     if good.size < 2:
-        return Movement(track.amplitude, track.amplitude, 60.0, 0.0, 0.0, 0.0, ())
+        return Movement(track.amplitude, 60.0, 0.0, 0.0, 0.0, ())
     levels = track.levels_db[good]
     cut_db, cuts = _cuts(track, good, levels)
     tail = max(2, round(END_S * track.rate_hz / track.hop))
@@ -101,7 +98,7 @@ def movement_of(track: ToneTrack, touched: NDArray[np.bool_]) -> Movement:
     # The median of n scatters 1.25 times as much as their mean; 95 % are two deviations.
     end_u_db = 2.0 * 1.25 * hop_db / math.sqrt(min(tail, good.size))
     if cut_db > 0.0:
-        return Movement(track.amplitude, end_fs, end_u_db, 0.0, 0.0, cut_db, cuts)
+        return Movement(end_fs, end_u_db, 0.0, 0.0, cut_db, cuts)
     width = min(max(1, round(SMOOTH_S * track.rate_hz / track.hop)), good.size // 2)
     smooth = np.convolve(levels, np.full(width, 1.0 / width), mode="valid")
     scatter = hop_db / math.sqrt(width)
@@ -109,7 +106,6 @@ def movement_of(track: ToneTrack, touched: NDArray[np.bool_]) -> Movement:
     rise = float((smooth - np.minimum.accumulate(smooth)).max())
     fall = float((np.maximum.accumulate(smooth) - smooth).max())
     return Movement(
-        track.amplitude,
         end_fs,
         end_u_db,
         rise if rise > limit else 0.0,

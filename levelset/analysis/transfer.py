@@ -86,16 +86,13 @@ class Shape:
     ----------
     flat : bool
         The half runs flat before the sine's peak.
-    smallest : float
-        Smallest slope plus its five standard errors, all peaks together.
     half_angle : float
-        Where that is, rad.
+        Where the slope plus its five standard errors is smallest, all peaks together, rad.
     outer_slope, outer_error : float
         Slope above 80 % of the sine's peak, and its standard error.
     """
 
     flat: bool
-    smallest: float
     half_angle: float
     outer_slope: float
     outer_error: float
@@ -317,7 +314,7 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
         curve above, nothing where fewer than four harmonics exist.
     """
     if samples_per_period < RATE_POOLED or top.peaks < 1:
-        return Shape(False, math.inf, 0.0, 1.0, math.inf)
+        return Shape(False, 0.0, 1.0, math.inf)
     sums = _sums(top, amplitude)
     folded = _Moments.on_one_curve(sums)
     enough = folded.count[None] >= FEWEST_ON_ONE_CURVE
@@ -335,10 +332,8 @@ def shape_of(top: Top, amplitude: float, noise: float, samples_per_period: float
     else:
         bounds = np.minimum(bounds, (one_curve + STANDARD_ERRORS * one_error)[0])
     best = int(bounds[:_OUTER].argmin())
-    smallest = float(bounds[best])
     return Shape(
-        smallest < FLAT_SLOPE or flat_peaks >= PEAKS_NEEDED,
-        smallest,
+        bool(bounds[best] < FLAT_SLOPE) or flat_peaks >= PEAKS_NEEDED,
         float(_EDGES_RAD[best]),
         float(one_curve[0, _OUTER]),
         float(one_error[0, _OUTER]),

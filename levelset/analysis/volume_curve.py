@@ -59,10 +59,6 @@ class VolumeCurve:
     ----------
     step_db : float or None
         Typical change a step where the source is clean, dB; None with fewer than two steps.
-    highest_clean : VolumeStep or None
-        The highest step below the first that is over the limit; None where even the first is.
-    first_over : VolumeStep or None
-        The first over the limit; None where none is.
     repeated : tuple of int
         Volumes at which the level is that of the step before.
     missed : tuple of (int, int)
@@ -76,8 +72,6 @@ class VolumeCurve:
     """
 
     step_db: float | None
-    highest_clean: VolumeStep | None
-    first_over: VolumeStep | None
     repeated: tuple[int, ...]
     missed: tuple[tuple[int, int], ...]
     fixed: bool
@@ -143,8 +137,6 @@ def judge_curve(steps: Sequence[VolumeStep], limit_percent: float) -> VolumeCurv
     repeated, missed = ([], []) if fixed else _odd_steps(followed, clean)
     return VolumeCurve(
         _median(followed) if followed else None,
-        clean[-1] if clean else None,
-        None if over is None else steps[over],
         tuple(repeated),
         tuple(missed),
         fixed,
@@ -206,14 +198,11 @@ class BassLoss:
         Volume from which it is.
     most_db : float
         Largest loss against the lowest common volume, dB, not negative.
-    at_volume : int
-        Where.
     """
 
     withdrawn: bool
     from_volume: int | None
     most_db: float
-    at_volume: int
 
 
 def bass_loss(
@@ -244,20 +233,9 @@ def bass_loss(
     # The lowest fifth of the volumes is where nothing is withdrawn yet.
     start = _median([db for _, db in shared[: max(1, len(shared) // 5)]])
     losses = [(volume, start - db) for volume, db in shared]
-    at_volume, most_db = max(losses, key=lambda pair: pair[1])
+    most_db = max(loss for _, loss in losses)
     first = next((volume for volume, loss in losses if loss > WITHDRAWN_DB), None)
-    return BassLoss(most_db > WITHDRAWN_DB, first, max(0.0, most_db), at_volume)
-
-
-def lower_of(curves: Sequence[VolumeCurve]) -> VolumeStep | None:
-    """Return the lowest of the highest clean steps of several tones: the one that counts.
-
-    None where one of them is clean nowhere.
-    """
-    clean = [curve.highest_clean for curve in curves]
-    if not clean or None in clean:
-        return None
-    return min((step for step in clean if step is not None), key=lambda step: step.volume)
+    return BassLoss(most_db > WITHDRAWN_DB, first, max(0.0, most_db))
 
 
 def _median(values: Sequence[float]) -> float:

@@ -33,8 +33,8 @@ class Whine:
     ----------
     speed_ratio : float
         Fast over slow engine speed.
-    slow, fast : tuple of Line
-        Lines that moved, pairwise, by frequency.
+    slow : tuple of Line
+        Lines that moved, as they were at the slow speed, by frequency.
     slow_rms_fs, fast_rms_fs : float
         All of them together, full scale.
     base_hz : Quantity or None
@@ -43,7 +43,6 @@ class Whine:
 
     speed_ratio: float
     slow: tuple[Line, ...]
-    fast: tuple[Line, ...]
     slow_rms_fs: float
     fast_rms_fs: float
     base_hz: Quantity | None
@@ -99,7 +98,6 @@ def find_whine(
     return Whine(
         mean,
         tuple(p for p, _ in pairs),
-        tuple(q for _, q in pairs),
         math.sqrt(sum(p.rms_fs**2 for p, _ in pairs)),
         math.sqrt(sum(q.rms_fs**2 for _, q in pairs)),
         _base(tuple(p for p, _ in pairs)),

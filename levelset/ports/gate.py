@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from levelset.analysis.result import Void
-from levelset.analysis.same_codes import effective_bits, joined_codes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,8 +58,6 @@ class BlockFacts:
         Samples at the ends of the scale.
     periodic : bool
         True where the second half is exactly the first: a repeat says nothing then.
-    code_bits : int
-        All codes of the block, OR-ed.
     """
 
     stream: int
@@ -73,7 +70,6 @@ class BlockFacts:
     mean_fs: float
     extreme: int
     periodic: bool
-    code_bits: int
 
     @classmethod
     def of(cls, block: Block, *, arrived_s: float, crc: int) -> BlockFacts:
@@ -82,7 +78,7 @@ class BlockFacts:
         if samples.size == 0:
             return cls(
                 block.stream, block.first_frame, len(samples), arrived_s, crc, block.flags,
-                0.0, 0.0, 0, True, 0,
+                0.0, 0.0, 0, True,
             )  # fmt: skip
         spans = np.ptp(samples, axis=0)
         most = int(np.argmax(spans))
@@ -99,7 +95,6 @@ class BlockFacts:
             float(samples[:, most].mean()),
             int(extreme),
             bool(np.array_equal(samples[:half], samples[half : 2 * half])),
-            joined_codes(samples),
         )
 
 
@@ -135,7 +130,6 @@ class Gate:
         self._block_s = block_frames / rate_hz
         self._facts: deque[BlockFacts] = deque(maxlen=round(KEEP_S / self._block_s))
         self._steps: deque[tuple[int, float]] = deque(maxlen=64)
-        self._code_bits = 0
         self._rate_ppm: float | None = None
         self.longest_wait_s = max(QUIET_S, QUIET_BLOCKS * self._block_s)
         """Longest usual time from block to block, s; what comes later is a new stream."""
@@ -145,17 +139,11 @@ class Gate:
         if self._facts and facts.stream != self._facts[-1].stream:
             self._facts.clear()
             self._steps.clear()
-            self._code_bits, self._rate_ppm = 0, None
+            self._rate_ppm = None
         self._facts.append(facts)
-        self._code_bits |= facts.code_bits
         self._look_for_a_step()
         if facts.first_frame // facts.frames % round(1.0 / self._block_s) == 0:
             self._rate_ppm = self._measured_ppm()
-
-    @property
-    def bits(self) -> int:
-        """Bits of the path as seen so far: 16 where the lowest 8 of 24 are always 0."""
-        return effective_bits(self._code_bits)
 
     @property
     def rate_ppm(self) -> float | None:

@@ -88,7 +88,7 @@ class LivePort:
 
     @property
     def opened(self) -> Opened:
-        """Devices, ways, latencies and notes of the open streams."""
+        """Devices of the open streams and what stands behind them."""
         return self._opened
 
     @property

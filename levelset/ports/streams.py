@@ -68,26 +68,15 @@ class Opened:
         The devices.
     input_behind, output_behind : str
         Source and sink of a sound server in between; empty without, or where unknown.
-    input_way, output_way : str
-        How, in words.
     output_channels : int
         Channels of the output.
-    input_latency_s, output_latency_s : float
-        What the driver says, s.
-    notes : tuple of str
-        What to keep in mind.
     """
 
     input: SoundDevice | None
     output: SoundDevice | None
     input_behind: str
     output_behind: str
-    input_way: str
-    output_way: str
     output_channels: int
-    input_latency_s: float
-    output_latency_s: float
-    notes: tuple[str, ...]
 
 
 def library() -> Any:
@@ -139,7 +128,7 @@ def open_streams(
     streams : list
         One duplex stream where both directions are one converter, else one each.
     opened : Opened
-        How it went.
+        What they belong to.
 
     Raises
     ------
@@ -158,31 +147,21 @@ def open_streams(
     if request.output is not None:
         sink = choose(devices, request.output, direction="output")
     behind = ["", ""]
-    notes = []
     for n, (device, direction) in enumerate(((source, "input"), (sink, "output"))):
         if device is not None:
-            behind[n], note = _behind_server(device, direction, request.rate_hz)
-            notes += [note] if note else []
+            behind[n] = _behind_server(device, direction, request.rate_hz)
     outputs = 0 if sink is None else min(2, sink.outputs)
     maker = _Maker(sound, request, outputs, _Feed(ring, output))
     # A sound server has one clock for all of its streams and handles two better than a pair.
     if source is not None and source == sink and source.use == "direct":
-        stream, way = _first_that_opens(source, request.rate_hz, maker.both)
-        in_s, out_s = stream.latency
-        return [stream], Opened(source, sink, "", "", way, way, outputs, in_s, out_s, ())
-    streams: list[Any] = []
-    found: list[tuple[str, float]] = []
-    for device, make in ((source, maker.input), (sink, maker.output)):
-        if device is None:
-            found.append(("", 0.0))
-            continue
-        stream, way = _first_that_opens(device, request.rate_hz, make)
-        streams.append(stream)
-        found.append((way, float(stream.latency)))
-    (in_way, in_s), (out_way, out_s) = found
-    return streams, Opened(
-        source, sink, behind[0], behind[1], in_way, out_way, outputs, in_s, out_s, tuple(notes)
-    )
+        stream = _first_that_opens(source, request.rate_hz, maker.both)
+        return [stream], Opened(source, sink, "", "", outputs)
+    streams = [
+        _first_that_opens(device, request.rate_hz, make)
+        for device, make in ((source, maker.input), (sink, maker.output))
+        if device is not None
+    ]
+    return streams, Opened(source, sink, behind[0], behind[1], outputs)
 
 
 class _Maker:
@@ -247,7 +226,7 @@ def _extra(sound: Any, way: Way) -> Any:
     return None
 
 
-def _first_that_opens(device: SoundDevice, rate_hz: int, make: Any) -> tuple[Any, str]:
+def _first_that_opens(device: SoundDevice, rate_hz: int, make: Any) -> Any:
     """Go down the ladder; a stream at another rate than asked for is no stream."""
     refusals = []
     for way in ways(device):
@@ -257,7 +236,7 @@ def _first_that_opens(device: SoundDevice, rate_hz: int, make: Any) -> tuple[Any
             refusals.append(f"{way.words}: {error}")
             continue
         if abs(stream.samplerate - rate_hz) < 0.5:
-            return stream, way.words
+            return stream
         refusals.append(f"{way.words}: it runs at {stream.samplerate:g} Hz")
         stream.close()
     raise DeviceError(
@@ -267,26 +246,25 @@ def _first_that_opens(device: SoundDevice, rate_hz: int, make: Any) -> tuple[Any
     )
 
 
-def _behind_server(device: SoundDevice, direction: str, rate_hz: int) -> tuple[str, str]:
+def _behind_server(device: SoundDevice, direction: str, rate_hz: int) -> str:
     """Ask a sound server what stands behind it, where its own tool is there.
 
     Returns
     -------
-    name : str
-        Name of the source or sink; empty where nobody can tell or nothing stands between.
-    note : str
-        For the person; empty without a server.
+    str
+        Name of the source or sink; empty where nobody can tell or nothing stands between: the
+        path check decides then.
 
     Raises
     ------
     DeviceError
         If the server would convert the rate.
     """
-    if device.use != "server":
-        return "", ""
-    tool = shutil.which("pactl") if device.host_api == "ALSA" else None
+    if device.use != "server" or device.host_api != "ALSA":
+        return ""
+    tool = shutil.which("pactl")
     if tool is None:
-        return "", "the sound server's rate could not be asked for: the path check decides"
+        return ""
 
     def ask(*words: str) -> str:
         done = subprocess.run(
@@ -300,11 +278,11 @@ def _behind_server(device: SoundDevice, direction: str, rate_hz: int) -> tuple[s
         name = chosen or ask(f"get-default-{kind}")
         listed = ask("list", "short", f"{kind}s")
     except (OSError, subprocess.SubprocessError):
-        return "", "the sound server did not answer: the path check decides"
+        return ""
     problem = server_rate_problem(name, rate_hz, listed)
     if problem is not None:
         raise DeviceError(problem, "ask for the server's rate with --rate, or set its rate")
-    return name, f"{kind} {name} through a sound server at the rate asked for"
+    return name
 
 
 class _Feed:

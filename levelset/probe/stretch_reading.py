@@ -90,11 +90,6 @@ class StretchReading:
         """Return the same without a result: the way of the samples cannot be trusted."""
         return replace(self, state="done", void=void, found=None)
 
-    @property
-    def end_s(self) -> float:
-        """Stream time of its end, s."""
-        return (self.frames.first + self.frames.count) / self.frames.rate_hz
-
 
 def stretch_as_json(reading: StretchReading) -> dict[str, Any]:
     """Return the reading in the form of the journal, quantities as ``{"value": x, "u": u}``."""

@@ -43,15 +43,14 @@ class Recording:
         Number of channels.
     frames : int
         Number of frames.
-    container, subtype : str
-        libsndfile's words, such as ``WAV`` and ``PCM_24``.
+    subtype : str
+        libsndfile's word for the coding, such as ``PCM_24``.
     """
 
     path: Path
     rate_hz: int
     channels: int
     frames: int
-    container: str
     subtype: str
 
     @property
@@ -138,9 +137,7 @@ def open_recording(path: Path) -> Recording:
         raise _unusable(path, "empty")
     try:
         with soundfile.SoundFile(path) as file:
-            found = Recording(
-                path, int(file.samplerate), file.channels, file.frames, file.format, file.subtype
-            )
+            found = Recording(path, int(file.samplerate), file.channels, file.frames, file.subtype)
             log = str(file.extra_info)
     except soundfile.SoundFileError as error:
         what = f"not an audio file that can be read ({_reason(error)})"

@@ -50,11 +50,6 @@ class Version:
         """Whether it holds lines that the other journal does not."""
         return self.length > self.same or not self.sound
 
-    @property
-    def forked(self) -> bool:
-        """Whether both hold lines that the other one does not."""
-        return self.holds_more and self.own > self.same
-
     def text(self) -> str:
         """Return what it is, as the rest of a sentence."""
         if not self.sound:

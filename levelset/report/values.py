@@ -40,9 +40,6 @@ UNITS = {
 }
 """Last words of a name, and the unit they stand for; the longest that fits counts."""
 
-KEPT = frozenset({"volts_rms", "volts", "watts", "volts_rms_total"})
-"""Names that are units by themselves; as a label they read well."""
-
 LABELS = {
     "volts_rms": "voltage",
     "volts_rms_total": "voltage with harmonics",

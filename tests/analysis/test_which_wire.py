@@ -117,7 +117,7 @@ def test_the_players_clock_and_the_noise_are_found(rate, ppm):
     assert abs(heard.clock_ppm.value - ppm) < heard.clock_ppm.u + 0.01
     assert heard.clock_ppm.u < 0.1
     # White noise in a Hann window: the mean square of an amplitude is 6 sigma**2 / N.
-    expected = 6.0 * sigma**2 / heard.frames
+    expected = 6.0 * sigma**2 / (heard.periods * known.period_s * rate)
     assert np.median(heard.noise_power(known.number)) == pytest.approx(expected, rel=0.1)
     size = np.abs(heard.phasors(known.number)) / known.amplitude_fs
     assert np.abs(20 * np.log10(size)).max() < 0.1

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from levelset.analysis.same_codes import effective_bits, joined_codes
 from levelset.errors import DeviceError, UsageError
 from levelset.ports.audio_process import devices
 from levelset.ports.base import LEASE_S, Block
@@ -82,7 +83,7 @@ def test_a_tone_comes_back_at_its_level_without_a_gap(port: LivePort) -> None:
     assert rest < 2.0 * 2.0**-23 / np.sqrt(12.0)
     assert np.array_equal(steady[:, 0], steady[:, 1])
     assert port.gate.faults(port.stream, blocks[40].first_frame, 2 * RATE_HZ) == ()
-    assert port.gate.bits == 24
+    assert effective_bits(joined_codes(steady)) == 24
 
 
 def test_the_path_is_exact_to_the_bit(port: LivePort) -> None:

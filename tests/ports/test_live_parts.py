@@ -10,7 +10,6 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from levelset.analysis.same_codes import effective_bits
 from levelset.errors import DeviceError
 from levelset.ports.audio_process import AudioProcess
 from levelset.ports.base import LEASE_S, Block, Flag
@@ -206,7 +205,6 @@ def test_a_clean_path_has_no_fault() -> None:
     )
     assert causes(gate, 100, 700) == []
     assert gate.rate_ppm == pytest.approx(-60, abs=250)
-    assert gate.bits == 24
 
 
 @pytest.mark.parametrize(
@@ -281,13 +279,6 @@ def test_frames_that_the_driver_lost_without_a_word() -> None:
     )
     assert causes(gate, 95, 10) == ["drop_out"]
     assert causes(gate, 20, 40) == []
-
-
-@pytest.mark.parametrize("bits", [8, 16, 20, 24])
-def test_bits_of_a_path(bits: int) -> None:
-    step = 2.0 ** (1 - bits)
-    samples = np.round(noise(1)[0] / step) * step
-    assert effective_bits(facts(0, samples).code_bits) == bits
 
 
 def test_frame_rate_is_the_textbook_slope() -> None:

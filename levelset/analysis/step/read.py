@@ -223,7 +223,6 @@ def _step(window: Window, fit: Fit) -> Step:
     quiet = _rms(_straightened(_blocks(before)))
     misfit = max(misfit, slow[0] / (SPOILT * quiet)) if quiet > 0.0 else misfit
     noise = float(np.sqrt(fit.covariance[0, 0]))
-    lines = fit.model.lines
     return Step(
         height_fs=fit.height_fs,
         noise_fs=noise,
@@ -234,8 +233,6 @@ def _step(window: Window, fit: Fit) -> Step:
         moved=_moved(window, fit),
         noise_ratio=_rms(after) / _rms(before) if _rms(before) > 0.0 else 1.0,
         noise_after_fs=_rms(after),
-        mains_hz=lines.mains_hz,
-        tones_hz=lines.tones_hz,
     )
 
 

@@ -31,10 +31,6 @@ class Step:
         RMS of the residual after the touch over that before.
     noise_after_fs : float
         RMS of the residual after the touch, up to half the row rate, full scale.
-    mains_hz : float
-        Mains frequency that was found or assumed.
-    tones_hz : tuple of float
-        Steady tones that were taken out.
     """
 
     height_fs: float
@@ -46,5 +42,3 @@ class Step:
     moved: float
     noise_ratio: float
     noise_after_fs: float
-    mains_hz: float
-    tones_hz: tuple[float, ...]
