@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from levelset.cli.common import EXIT_NO, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, print_json
 from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.option(
     "--recording",
     "recordings",
-    type=click.Path(path_type=Path),
+    type=AnyPath(),
     multiple=True,
     help="Recording of the tips on one point; once for each --meter-volts, in the same order.",
 )
@@ -203,7 +203,7 @@ def calibrate_show(
 
 @calibrate.command("export")
 @click.argument("name")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=AnyPath())
 def calibrate_export(name: str, file: Path) -> None:
     r"""Write a calibration with its evidence as one file.
 
@@ -218,7 +218,7 @@ def calibrate_export(name: str, file: Path) -> None:
 
 
 @calibrate.command("import")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=AnyPath())
 @click.option("--replace", is_flag=True, help="Replace a calibration of the same name.")
 def calibrate_import(file: Path, replace: bool) -> None:
     r"""Take a calibration over from its export.

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from levelset.errors import UsageError
+from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from levelset.session import Session
 
@@ -20,6 +20,42 @@ RATE_HZ = 48_000
 """Sample rate that is asked of a sound card where the person names none."""
 EXIT_NO = 1
 """Status where the answer is no: a record that does not hold, a step that failed."""
+
+
+class AnyPath(click.Path):
+    """A name that is checked only by what opens it, which knows what to say and its status.
+
+    Parameters
+    ----------
+    name : str
+        What the help calls it.
+    """
+
+    def __init__(self, name: str = "path") -> None:
+        super().__init__(path_type=Path, readable=False)
+        self.name = name
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path; an empty name would be the current folder."""
+        if value == "":
+            self.fail("an empty name", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+def require_folder(folder: Path | None) -> None:
+    """Refuse a folder that was named and is not there; without a name there may be none yet.
+
+    Raises
+    ------
+    InputError
+        If it is not there, or cannot be looked into.
+    """
+    if folder is None:
+        return
+    try:
+        folder.stat()
+    except OSError as error:
+        raise InputError(f"{folder}: {error.strerror}", "check the folder") from None
 
 
 def print_json(value: dict[str, Any]) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from levelset.cli.common import EXIT_NO, open_screen, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, open_screen, print_json
 from levelset.errors import UsageError
 
 if TYPE_CHECKING:
@@ -17,10 +17,8 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.option("--hands-free", is_flag=True, help="Simulated hands do the whole job.")
-@click.option(
-    "--car", type=click.Path(path_type=Path), help="Car file (TOML); the invented car otherwise."
-)
-@click.option("--jobs", type=click.Path(path_type=Path), help="Folder for the job record.")
+@click.option("--car", type=AnyPath(), help="Car file (TOML); the invented car otherwise.")
+@click.option("--jobs", type=AnyPath(), help="Folder for the job record.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of noise and hands.")
 @click.option("--fast", is_flag=True, help="Do not wait for real time (with --hands-free).")
 @click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON.")

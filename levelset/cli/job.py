@@ -7,10 +7,10 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import EXIT_NO, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, print_json, require_folder
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def job() -> None:
     r"""Find, show, verify, add to and pass on job records.
 
@@ -27,7 +27,7 @@ def job() -> None:
 @click.option("--equipment", default="", help="Part of a name in the plan or a calibration.")
 @click.option("--since", default="", help="First day: 2026, 2026-11 or 2026-11-03.")
 @click.option("--until", default="", help="Last day, in the same way.")
-@click.option("--jobs", type=click.Path(path_type=Path), help="Folder with the jobs.")
+@click.option("--jobs", type=AnyPath(), help="Folder with the jobs.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_list(
     words: tuple[str, ...],
@@ -49,6 +49,7 @@ def job_list(
     from levelset.record.search import Wanted, find_jobs
     from levelset.record.store import list_jobs
 
+    require_folder(jobs)
     wanted = Wanted(words, vehicle, customer, equipment, since, until)
     every = list_jobs(jobs)
     rows = find_jobs(every, wanted)
@@ -64,8 +65,8 @@ def job_list(
 
 
 @job.command("new")
-@click.argument("plan", type=click.Path(path_type=Path))
-@click.option("--jobs", type=click.Path(path_type=Path), help="Folder for the job record.")
+@click.argument("plan", type=AnyPath())
+@click.option("--jobs", type=AnyPath(), help="Folder for the job record.")
 def job_new(plan: Path, jobs: Path | None) -> None:
     r"""Make a job from a plan file and print its folder.
 

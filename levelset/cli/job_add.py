@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import print_json
+from levelset.cli.common import AnyPath, print_json
 from levelset.errors import UsageError
 
 
@@ -31,7 +31,7 @@ def job_note(folder: str, text: str, about: int | None) -> None:
 
 @click.command("attach")
 @click.argument("folder")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=AnyPath())
 @click.option("--text", default="", help="What it shows.")
 @click.option("--about", type=int, metavar="SEQ", help="Line that it belongs to.")
 def job_attach(folder: str, file: Path, text: str, about: int | None) -> None:

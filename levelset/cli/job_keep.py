@@ -8,9 +8,9 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import print_json
+from levelset.cli.common import AnyPath, print_json, require_folder
 
-FILE = click.Path(path_type=Path, dir_okay=False)
+FILE = AnyPath("file")
 
 
 @click.command("export")
@@ -42,7 +42,7 @@ def job_export(folder: str, file: Path, with_customer: bool, as_json: bool) -> N
 
 @click.command("import")
 @click.argument("file", type=FILE)
-@click.option("--jobs", type=click.Path(path_type=Path), help="Folder for the job record.")
+@click.option("--jobs", type=AnyPath(), help="Folder for the job record.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_import(file: Path, jobs: Path | None, as_json: bool) -> None:
     r"""Take a job in from an archive and verify it; nothing that is there is changed.
@@ -69,7 +69,7 @@ def job_import(file: Path, jobs: Path | None, as_json: bool) -> None:
 @click.command("csv")
 @click.argument("folders", nargs=-1)
 @click.option("--out", type=FILE, help="File to write or replace; standard output by default.")
-@click.option("--jobs", type=click.Path(path_type=Path), help="Folder with the jobs.")
+@click.option("--jobs", type=AnyPath(), help="Folder with the jobs.")
 def job_csv(folders: tuple[str, ...], out: Path | None, jobs: Path | None) -> None:
     r"""Write the accepted readings of many jobs as one table; of all jobs without FOLDERS.
 
@@ -84,6 +84,7 @@ def job_csv(folders: tuple[str, ...], out: Path | None, jobs: Path | None) -> No
     from levelset.record.readings_csv import readings_csv
     from levelset.record.store import find_job, list_jobs
 
+    require_folder(jobs)
     paths = [find_job(name, jobs) for name in folders]
     if not folders:
         paths = [row.path for row in list_jobs(jobs)]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import EXIT_NO, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, print_json
 
 
 @click.command("report")
@@ -15,7 +15,7 @@ from levelset.cli.common import EXIT_NO, print_json
 @click.option("--short", is_flag=True, help="The short page for the customer.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=AnyPath("file"),
     help="File to write; report.html or report-short.html in the job by default.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -54,9 +54,7 @@ def job_report(folder: str, short: bool, out: Path | None, as_json: bool) -> Non
 @click.command("compare")
 @click.argument("then")
 @click.argument("now", required=False)
-@click.option(
-    "--out", type=click.Path(path_type=Path, dir_okay=False), help="Also write a page of HTML."
-)
+@click.option("--out", type=AnyPath("file"), help="Also write a page of HTML.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def job_compare(then: str, now: str | None, out: Path | None, as_json: bool) -> None:
     r"""Say what moved between two jobs, and whether beyond the uncertainty.

@@ -136,8 +136,7 @@ def watch(
     """
     if seconds is not None and not 0.0 < seconds <= 1e6:
         raise UsageError(f"--seconds {seconds:g} is out of range", "give a time above 0")
-    if not 0.0 < limit <= 100.0:
-        raise UsageError(f"--limit {limit:g} % is out of range", "give 0 to 100 %")
+    require_between(limit, "THD limit", 0.001, 100.0, "%")
     if updates is not None:
         require_between(updates, "--updates", 1.0, 20.0, "Hz")
     scale = scale_from(calibration, volts_per_full_scale, channels)

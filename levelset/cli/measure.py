@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from levelset.cli.common import print_json
+from levelset.cli.common import AnyPath, print_json
 from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -25,9 +25,7 @@ SHOWN_DRIFT_DB = 0.001
 
 
 @click.command()
-@click.argument(
-    "files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE..."
-)
+@click.argument("files", nargs=-1, required=True, type=AnyPath(), metavar="FILE...")
 @click.option("--calibration", metavar="NAME", help="Calibration to read volts with.")
 @click.option(
     "--volts-per-full-scale",

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
+import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from levelset.cli.common import EXIT_NO, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, print_json
 
 if TYPE_CHECKING:
     from levelset.plan.job import JobPlan
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 WIDTH = 100
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def plan() -> None:
     r"""Make and check plan files: loads, targets, supply.
 
@@ -30,7 +31,7 @@ def plan() -> None:
 
 @plan.command("new")
 @click.argument("template", required=False)
-@click.argument("file", required=False, type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", required=False, type=AnyPath("file"))
 def plan_new(template: str | None, file: Path | None) -> None:
     r"""Write a plan file from a template; without arguments list the templates.
 
@@ -54,7 +55,7 @@ def plan_new(template: str | None, file: Path | None) -> None:
 
 
 @plan.command("set")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=AnyPath("file"))
 @click.argument("key")
 @click.argument("value")
 def plan_set(file: Path, key: str, value: str) -> None:
@@ -70,7 +71,7 @@ def plan_set(file: Path, key: str, value: str) -> None:
 
 
 @plan.command("confirm")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=AnyPath("file"))
 @click.argument("keys", nargs=-1)
 @click.option("--all", "everything", is_flag=True, help="Confirm every value as it is.")
 def plan_confirm(file: Path, keys: tuple[str, ...], everything: bool) -> None:
@@ -84,15 +85,16 @@ def plan_confirm(file: Path, keys: tuple[str, ...], everything: bool) -> None:
     from levelset.plan.plan_text import confirmed
 
     if everything == bool(keys):
-        raise UsageError("neither values nor --all", "name the values, or all of them by --all")
+        what = "values and --all" if keys else "neither values nor --all"
+        raise UsageError(what, "name the values, or take all of them by --all")
     _change(file, confirmed(_read(file), None if everything else keys))
 
 
 @plan.command("show")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=AnyPath("file"))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def plan_show(file: Path, as_json: bool) -> None:
-    r"""Show what follows from a plan: loads, targets, currents, cables, fuses.
+    r"""Show what follows from a plan: loads, targets, currents, cables, fuses; then its values.
 
     Exit status 1 where a cable, a fuse or a drop is not as it should be.
 
@@ -107,12 +109,14 @@ def plan_show(file: Path, as_json: bool) -> None:
 
     found = _plan(file)
     cables = feeds(found)
+    values = tomllib.loads(_read(file))
     if as_json:
-        print_json(_as_json(found, cables))
+        print_json({**_as_json(found, cables), "values": _named(values)})
     else:
         nothing = LevelFacts(None, {})
         chains = [gain_structure(found, channel, nothing) for channel in found.channels]
         lines = [*plan_lines(found, WIDTH), "", *levels_page(chains, WIDTH), ""]
+        lines += [*_value_lines(values), ""]
         lines += CAUTIONS if cables else ()
         for line in lines:
             click.echo(line)
@@ -162,6 +166,25 @@ def _as_json(found: JobPlan, cables: tuple[Feed, ...]) -> dict[str, Any]:
     }
 
 
+def _named(values: dict[str, Any]) -> dict[str, Any]:
+    """Return every value of a parsed plan file by its name, in the order of the file."""
+    from levelset.plan.plan_keys import value_at, value_names
+
+    return {name: value_at(values, name) for name in value_names(values)}
+
+
+def _value_lines(values: dict[str, Any]) -> list[str]:
+    """Return the values as `plan set` takes them, a name with blanks in quotes."""
+    from levelset.plan.plan_text import shown_value, waiting
+
+    waits = waiting(values)
+    lines = ["VALUES by the names for plan set and plan confirm; * waits for confirmation"]
+    for name, value in _named(values).items():
+        quoted = f'"{name}"' if " " in name else name
+        lines.append(f"{'*' if name in waits else ' '} {quoted} = {shown_value(value)}")
+    return lines
+
+
 def _plan(file: Path) -> JobPlan:
     from levelset.session import read_plan
 
@@ -169,18 +192,14 @@ def _plan(file: Path) -> JobPlan:
 
 
 def _read(file: Path) -> str:
-    from levelset.errors import InputError
+    from levelset.toml_file import read_checked
 
-    try:
-        return file.read_text("utf-8-sig")
-    except (OSError, ValueError):
-        raise InputError(f"plan file {file} cannot be read", "give a readable TOML file") from None
+    read_checked(file, str(file), "plan file", dict)  # says what cannot be read, and why
+    return file.read_text("utf-8-sig")
 
 
 def _change(file: Path, text: str) -> None:
     """Write a changed plan, if it still is one."""
-    import tomllib
-
     from levelset.plan.plan_file import plan_from_document
 
     plan_from_document(tomllib.loads(text))
@@ -189,10 +208,13 @@ def _change(file: Path, text: str) -> None:
 
 def _write(file: Path, text: str, *, new: bool) -> None:
     from levelset.errors import InputError
+    from levelset.record import durable
 
     try:
-        with file.open("x" if new else "w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
+        if new:
+            durable.write_new(file, text.encode())
+        else:
+            durable.write_whole(file.resolve(), text.encode())
     except FileExistsError:
         raise InputError(f"{file} is there already", "name another file") from None
     except OSError as fault:

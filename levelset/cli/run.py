@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from levelset.cli.common import EXIT_NO, RATE_HZ, open_screen, print_json
+from levelset.errors import UsageError
 
 
 @click.command()
@@ -36,8 +37,8 @@ def run(
     r"""Run one procedure of a job with a sound card; without PROCEDURE the whole job.
 
     The whole job: checklist, calibrate, battery_touch, supply_voltage, output_kind, tap_check,
-    clean_volume, processor where there is one, input_match; gain and dc_offset of each channel;
-    verify, probe_check.
+    clean_volume, processor where there is one, input_match; output_kind, gain and
+    dc_offset of each channel; verify, probe_check.
     Beside it: path_check, input_level, which_wire, two_taps, response, noise, who_clipped.
 
     \b
@@ -46,8 +47,18 @@ def run(
       levelset run calibrate --job ~/Documents/levelset/2026-11-03-estate --device pulse
       levelset run --job ~/Documents/levelset/2026-11-03-estate --device pulse --screen
     """
+    from levelset.procedures.catalogue import CATALOGUE
     from levelset.record.store import find_job
     from levelset.session import Session, open_live_session
+
+    if procedure is not None and procedure not in CATALOGUE:
+        raise UsageError(
+            f"there is no procedure {procedure!r:.40}", f"use one of {', '.join(CATALOGUE)}"
+        )
+    if procedure is None and channel is not None:
+        raise UsageError("--channel belongs to one procedure", "name it, such as run gain")
+    if screen and (procedure is not None or as_json):
+        raise UsageError("--screen is for the whole job", "leave out PROCEDURE and --json")
 
     def start() -> Session:
         path: Path = find_job(folder)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from levelset.cli.common import print_json
+from levelset.cli.common import AnyPath, print_json
 from levelset.errors import UsageError
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from levelset.signals.track import Track
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def signals() -> None:
     r"""Test signals: list them, write them for a player, or play them.
 
@@ -72,7 +72,7 @@ def signals_list(overlap: float, job: str | None, as_json: bool) -> None:
 
 
 @signals.command("write")
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=AnyPath())
 @click.option("--format", "file_format", type=click.Choice(["wav", "flac"]), default="wav")
 @click.option("--rate", type=int, default=44100, show_default=True, help="Sample rate, Hz.")
 @click.option("--bits", type=int, default=16, show_default=True, help="Word length: 16 or 24.")

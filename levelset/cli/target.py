@@ -58,4 +58,8 @@ def target(
     )
     if result.expected_clip_volts_rms is not None:
         click.echo(f"clips from    {result.expected_clip_volts_rms:8.2f} V RMS at {supply:g} V")
+    elif supply is not None:
+        click.echo(f"clips from   not known at {supply:g} V: give --rated-supply too")
+    elif rated_supply is not None:
+        click.echo("clips from   not known at the car: give --supply too")
     click.echo(f"set tone      {result.tone_dbfs:8.1f} dBFS")
