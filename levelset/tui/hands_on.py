@@ -55,6 +55,7 @@ DOES = {
     "lower_input": "it has none, press n",
 }
 """Which key does what an instruction asks for."""
+TURNED = {"set_volume": ("↑", "↓"), "turn_gain": ("→", "←")}
 
 
 class HandsOn:
@@ -246,6 +247,10 @@ class HandsOn:
             key = None  # a question about a reading, not the reading
         elif act is not None and act.verb == "set_volume" and act.value == volume:
             key = "it stands there, press enter"
+        elif act is not None and act.verb in TURNED:
+            up, down = TURNED[act.verb]
+            way = _way(act, volume)
+            key = f"press {up}" if way == "up" else f"press {down}" if way == "down" else key
         hint = "" if key is None else f": {key}"
         state = f"volume {volume}" + (f" · {self.said}" if self.said else "")
         tips = f"tip A: {point_mark(self._tips['A'])} · tip B: {point_mark(self._tips['B'])}"
@@ -257,6 +262,13 @@ class HandsOn:
             # A narrow screen has room for the key that is asked for; the help has them all.
             *(flowed(KEYS, width) if key is None or width >= WIDE else ()),
         ]
+
+
+def _way(act: Act, volume: int) -> str | None:
+    """Return which way an act wants the knob turned; None where it does not say."""
+    if act.verb == "set_volume" and act.value is not None:
+        return "up" if act.value > volume else "down"
+    return act.direction
 
 
 def _knob(channel: str | None) -> str:

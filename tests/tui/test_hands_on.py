@@ -113,3 +113,17 @@ def test_what_was_seen_is_not_taken_for_an_answer_to_the_next_question():
     after = Act("inspect", item="remote_knob_out")
     hands.asked(after)
     assert "looks like" not in "\n".join(hands.lines(after, 80, watching=False))
+
+
+def test_the_key_for_the_way_that_is_asked_for():
+    hands = HandsOn(Display(), PLAN)
+    for act, key in (
+        (Act("turn_gain", direction="up"), "press →"),
+        (Act("turn_gain", direction="down"), "press ←"),
+        (Act("turn_gain"), "press ← or →"),
+        (Act("set_volume", value=14.0), "press ↑"),
+        (Act("set_volume", value=11.0), "press ↓"),
+        (Act("set_volume", value=12.0), "it stands there, press enter"),
+    ):
+        first = hands.lines(act, 80, watching=False)[1]
+        assert first.startswith(f"INVENTED CAR: {key}  ")

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from levelset.procedures.protocol import CurvePoint
     from levelset.tui.renderables.charset import Charset
 
+LEAST_THD_PERCENT = 0.1
 STATES = {
     "clean": "clean",
     "hard_clipping": "TOPS FLAT",
@@ -65,9 +66,14 @@ def curve_table(points: Sequence[CurvePoint], width: int, height: int) -> list[s
     if height < 1:
         return []
     lines = [f"{'vol':>3} {'level':>8} {'THD':>8}  shape"]
-    for point in points[len(points) - max(height - 1, 0) :] if height > 1 else ():
+    for point in points[max(len(points) - height + 1, 0) :]:
         level = "-" if point.volts_rms is None else volts(point.volts_rms)
-        thd = "-" if point.thd_percent is None else percent(point.thd_percent)
+        thd = "-" if point.thd_percent is None else _thd(point.thd_percent)
         state = STATES.get(point.state, point.state.replace("_", " "))
         lines.append(f"{point.volume:>3} {level:>8} {thd:>8}  {state}")
     return [line[:width] for line in lines]
+
+
+def _thd(value_percent: float) -> str:
+    """Return a distortion; what noise may make of it at a low volume is only bounded."""
+    return percent(value_percent) if value_percent >= LEAST_THD_PERCENT else "<0.1 %"

@@ -75,7 +75,7 @@ def gauge_lines(
     rows = ROWS * scale
     # A large screen has room to say how far in digits, above the words.
     far = (
-        digits(f"{abs(guidance.to_go_db):.2f}")
+        digits(db(abs(guidance.to_go_db)).removesuffix(" dB"))
         if scale > 1 and guidance.to_go_db and guidance.direction != "hold"
         else []
     )

@@ -200,6 +200,18 @@ def in_short(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
     return [*(line for text in said for line in wrapped(text, width)), ""]
 
 
+def stopped_lines(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
+    """Return at which step a job came to its end before its time, and why; may be nothing."""
+    if not steps or steps[-1].outcome not in ("failed", "aborted"):
+        return []
+    last = steps[-1]
+    where = "" if last.channel is None else f"{last.channel}: "
+    outcome = OUTCOMES.get(last.outcome, last.outcome.upper())
+    return wrapped(
+        f"{outcome} AT: {where}{procedure_words(last.procedure)}. {last.sentence}", width
+    )
+
+
 def agenda_line(entry: Entry, width: int) -> str:
     """Return a step of the job as one line: what became of it, and what it is."""
     if entry.outdated_by is not None:

@@ -36,14 +36,18 @@ def ask_lines(ask: Ask, entry: Entry, before: str, width: int) -> list[str]:
             lines += wrapped(entry.error, width) if entry.error else []
             lines += _choice_lines(ask, width)
         case "choice":
-            lines += _choice_lines(ask, width)
+            lines += [*_choice_lines(ask, width), *_refused(entry, width)]
         case "yes_no":
-            lines += ["", "y  yes", "n  no"]
+            lines += ["", "y  yes", "n  no", *_refused(entry, width)]
         case _:
             lines += ["", "enter  when it is done"]
     if before:
         lines += ["", *wrapped(f"Before: {before}", width)]
     return lines
+
+
+def _refused(entry: Entry, width: int) -> list[str]:
+    return ["", *wrapped(entry.error, width)] if entry.error else []
 
 
 def _choice_lines(ask: Ask, width: int) -> list[str]:
@@ -58,13 +62,18 @@ def ended(procedure: str, end: Finish) -> str:
     return f"{OUTCOMES[end.outcome]}, {procedure_words(procedure)}: {end.sentence}"
 
 
-def caution_lines(caution: Caution, before: str, width: int) -> list[str]:
-    """Return the hazard, what to do, how to acknowledge it, and what came of the step before."""
-    return [
+def caution_lines(caution: Caution, before: str, width: int, height: int = 0) -> list[str]:
+    """Return the hazard, what to do, how to acknowledge it, and what came of the step before.
+
+    What came of the step before gives way where it does not fit into ``height`` lines, which 0
+    leaves open: it is said again with the next question.
+    """
+    lines = [
         caution.title.upper(),
         "",
         *wrapped(caution.text, width),
         "",
         "enter  I have read this and done it",
-        *(("", *wrapped(f"Before: {before}", width)) if before else ()),
     ]
+    said = ["", *wrapped(f"Before: {before}", width)] if before else []
+    return [*lines, *said] if not height or len(lines) + len(said) <= height else lines

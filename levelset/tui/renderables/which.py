@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from levelset.probe.reading import Reading, TipsReading
     from levelset.procedures.protocol import View
 
+CLEARLY = 1.06
+"""Ratio, 0.5 dB, from which a second tip is shown: of tips that read alike the first one stays."""
 QUIET = ("silent_input", "no_tone")
 
 
@@ -46,8 +48,9 @@ def shown_reading(tips: TipsReading) -> Reading:
     """
     if tips.spec.output != "unknown":
         return tips.output
-    trusted = [leg for leg in tips.legs if leg.tone.void is None]
-    return max(trusted, key=_amplitude, default=tips.legs[0])
+    trusted = [leg for leg in tips.legs if leg.tone.void is None] or [tips.legs[0]]
+    largest = max(trusted, key=_amplitude)
+    return largest if _amplitude(largest) > CLEARLY * _amplitude(trusted[0]) else trusted[0]
 
 
 def legs_line(tips: AnyReading) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -186,7 +187,8 @@ def act_lines(act: Act) -> list[str]:
         return [f"{name} → {point_words(point)}" for name, point in places]
     if act.verb == "read_meter" and act.red is not None:
         black = "chassis" if act.black is None else point_words(act.black)
-        return [f"meter, AC volts: red → {point_words(act.red)}", f"black → {black}"]
+        meter = "meter, AC volts: "
+        return [f"{meter}red → {point_words(act.red)}", f"{'':{len(meter)}}black → {black}"]
     return []
 
 
@@ -200,6 +202,13 @@ def moment(stamp: str) -> str:
 def wrapped(text: str, width: int) -> list[str]:
     """Return the text in lines of at most ``width`` characters."""
     return textwrap.wrap(text, max(width, 8)) or [""]
+
+
+def hanging(line: str, width: int) -> list[str]:
+    """Return a line in lines of at most ``width`` characters; its last column stays a column."""
+    found = re.match(r"  +\S.*?  +(?=\S)", line)
+    indent = "" if found is None else " " * found.end()
+    return textwrap.wrap(line, max(width, 8), subsequent_indent=indent) or [""]
 
 
 def flowed(parts: Iterable[str], width: int, between: str = "  ") -> list[str]:

@@ -223,10 +223,10 @@ class ProcedureScreen(LevelScreen):
             return []
         return ask_lines(self._instruction, self._entry, self._before, width)
 
-    def _caution(self, width: int, _height: int) -> list[str]:
+    def _caution(self, width: int, height: int) -> list[str]:
         if not isinstance(self._instruction, Acknowledge):
             return []
-        return caution_lines(self._instruction.caution, self._before, width)
+        return caution_lines(self._instruction.caution, self._before, width, height)
 
     def _levers(self, width: int, _height: int) -> list[str]:
         if self._hands_on is None:
@@ -349,6 +349,9 @@ class ProcedureScreen(LevelScreen):
             case Ask(answer="number"):
                 if not self._type(instruction, event):
                     return
+            case Ask(answer="yes_no" | "choice") if event.key == "enter":
+                self._entry = self._entry.refused("Press the key of one of these answers.")
+                self.refresh_all()
             case Listen(offers=offers):
                 word = next((o.word for key, o in offer_keys(offers) if key == event.key), None)
                 if word is None:

@@ -97,7 +97,7 @@ class StepsScreen(LevelScreen):
 
     def _sentence(self, width: int, _: int) -> list[str]:
         at = self.query_one(OptionList).highlighted
-        entry = None if at is None else self._rows[at]
+        entry = None if at is None else self._rows[at] or self._next
         if entry is None or entry.step is None:
             return []
         return wrapped(entry.step.sentence, width)

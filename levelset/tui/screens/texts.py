@@ -10,8 +10,15 @@ from textual.binding import Binding, BindingType
 
 from levelset.errors import Interrupted, LevelsetError
 from levelset.report.page import write_report
-from levelset.tui.renderables.pages import INVENTED, in_short, job_lines, plan_lines, step_lines
-from levelset.tui.renderables.wording import wrapped
+from levelset.tui.renderables.pages import (
+    INVENTED,
+    in_short,
+    job_lines,
+    plan_lines,
+    step_lines,
+    stopped_lines,
+)
+from levelset.tui.renderables.wording import hanging, wrapped
 from levelset.tui.screens.base import Drawn, Page, TextScreen
 from levelset.tui.screens.form import MeasureScreen, TracksScreen
 
@@ -20,6 +27,11 @@ if TYPE_CHECKING:
     from levelset.record.summary import JobSummary
     from levelset.tui.session import Session
 
+GO_ON = "To go on: enter, then GO ON."
+REPORT = "Report: esc, then r on the page of the job."
+GONE = (
+    "The invented car of this job was left and is gone: esc, then d begins anew with another one."
+)
 TURN_DOWN = "The tone from the vehicle may still be on: turn it down there."
 
 
@@ -117,9 +129,13 @@ class ResultScreen(TextScreen):
         elif self._error is not None:
             lines += [*wrapped(f"ENDED: {self._error.what}.", width)]
             lines += [*wrapped(f"What to do: {self._error.todo}.", width), ""]
-        lines += in_short(self._steps, width) if len(self._steps) > 1 else []
+        left = self._error is None and any(entry.is_left for entry in self._session.agenda())
+        several = len(self._steps) > 1
+        stopped = stopped_lines(self._steps, width) if left and several else []
+        lines += [*stopped, *wrapped(GO_ON, width), ""] if left else []
+        lines += in_short(self._steps[:-1] if stopped else self._steps, width) if several else []
         lines += step_lines(self._steps, width) or ["No step was finished."]
-        next_words = "Report: esc, then r on the page of the job." if self._steps else ""
+        next_words = REPORT if self._steps else ""
         # Never wrapped: a path is copied as it stands.
         return [*lines, "", *wrapped(next_words, width), "record", str(self._session.job_path)]
 
@@ -164,6 +180,8 @@ class JobScreen(TextScreen):
         """Return what is known about it, and where its report is."""
         # Never wrapped: a path is copied as it stands.
         reported = [*self._reported, ""] if self._reported else []
+        if self._job.invented and self._job.state == "incomplete":
+            reported += [*wrapped(GONE, width), ""]
         return [*reported, *job_lines(self._job, width)]
 
     def keys(self) -> list[tuple[str, str]]:
@@ -273,10 +291,7 @@ class HelpScreen(TextScreen):
 
     def lines(self, width: int) -> list[str]:
         """Return the help."""
-        lines = []
-        for line in HELP.splitlines():
-            lines += [line[:width]] if line.startswith("  ") else wrapped(line, width)
-        return lines
+        return [part for line in HELP.splitlines() for part in hanging(line, width)]
 
     def keys(self) -> list[tuple[str, str]]:
         """Return the keys."""
