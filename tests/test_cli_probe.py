@@ -135,6 +135,9 @@ def test_a_probe_with_one_tip(tmp_path):
         (6.0, 94.0, ["--channel", 3], "has 2 channels"),
         (6.0, 94.0, ["--meter-volts", 3], "1 recordings and 2 readings"),
         (6.0, 94.0, ["--ground-lead-ratio", 0.3], "ground lead"),
+        (6.0, 94.0, ["--meter-range-hz", 400, 40], "give its lowest frequency first"),
+        (6.0, 94.0, ["--channel", 0], "there is no channel 0 - count channels from 1"),
+        (6.0, 94.0, ["--channel", 2, "--channel", 2], "channel 2 is given twice"),
     ],
 )
 def test_a_calibration_that_would_not_be_honest_is_refused(tmp_path, shown, hz, more, says):

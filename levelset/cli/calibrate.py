@@ -296,6 +296,10 @@ def _from_recordings(
         )
     if len(channels) > 2:
         raise UsageError(f"{len(channels)} channels", "give one --channel for each of two tips")
+    if min(channels, default=1) < 1:
+        raise UsageError(f"there is no channel {min(channels)}", "count channels from 1")
+    if len(set(channels)) < len(channels):
+        raise UsageError(f"channel {channels[0]} is given twice", "give each tip its own channel")
     for label, text in (("name", name), ("device", device)):
         if not text.strip() or not text.isprintable():
             raise UsageError(f"{label} {text!r:.40} is not usable", "give it in one line")
@@ -309,6 +313,12 @@ def _from_recordings(
         *((edge, "the multimeter's range", 0.0, 1e7, "Hz") for edge in meter_range_hz or ()),
     ):
         require_between(value, what, low, high, unit)
+    if meter_range_hz is not None and meter_range_hz[0] >= meter_range_hz[1]:
+        low, high = meter_range_hz
+        raise UsageError(
+            f"the multimeter's range of {low:g} to {high:g} Hz holds nothing",
+            "give its lowest frequency first",
+        )
     if max_volts is None:
         max_volts = _number(divider) * _number(full_scale)
     require_between(max_volts, "largest voltage", 0.1, 1e4, "V peak")
