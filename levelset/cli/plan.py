@@ -106,6 +106,7 @@ def plan_show(file: Path, as_json: bool) -> None:
     from levelset.plan.supply import CAUTIONS, feeds
     from levelset.tui.renderables.gain_structure import levels_page
     from levelset.tui.renderables.pages import plan_lines
+    from levelset.tui.renderables.wording import wrapped
 
     found = _plan(file)
     cables = feeds(found)
@@ -117,7 +118,8 @@ def plan_show(file: Path, as_json: bool) -> None:
         chains = [gain_structure(found, channel, nothing) for channel in found.channels]
         lines = [*plan_lines(found, WIDTH), "", *levels_page(chains, WIDTH), ""]
         lines += [*_value_lines(values), ""]
-        lines += CAUTIONS if cables else ()
+        for caution in CAUTIONS if cables else ():
+            lines += wrapped(caution, WIDTH)
         for line in lines:
             click.echo(line)
     if any(cable.findings for cable in cables):
