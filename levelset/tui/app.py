@@ -18,6 +18,7 @@ from levelset.procedures.agenda import Entry
 from levelset.procedures.facts import StepResult
 from levelset.procedures.protocol import View
 from levelset.record.summary import JobRow
+from levelset.tui.hands_on import HandsOn
 from levelset.tui.person import ScreenPerson, Seen
 from levelset.tui.renderables.charset import Charset, suited_charset
 from levelset.tui.screens.base import LevelScreen
@@ -105,6 +106,7 @@ class LevelsetApp(App[None]):
         self.person: ScreenPerson | None = None
         self._start = start
         self._session: Session | None = None
+        self._hands_on: HandsOn | None = None
         self._engaged = False
         self._leaving = False
         self._released = threading.Event()
@@ -131,6 +133,8 @@ class LevelsetApp(App[None]):
         self._session = session
         # Another car's hands wait until they are asked.
         self.person = None
+        levers = session.levers
+        self._hands_on = None if levers is None else HandsOn(levers, session.plan)
         begun = any(entry.step is not None for entry in session.agenda())
         self.push_screen(StepsScreen(session) if begun else PlanScreen(session))
 
@@ -164,7 +168,7 @@ class LevelsetApp(App[None]):
         person = ScreenPerson(self.post_message, session.hands)
         person.watch_hands(watching)
         self.person, self._view, self._engaged = person, None, True
-        self.switch_screen(ProcedureScreen(session, person))
+        self.switch_screen(ProcedureScreen(session, person, self._hands_on))
         self.run_worker(
             lambda: self._work(session, person, entry), thread=True, exclusive=True, group="engine"
         )

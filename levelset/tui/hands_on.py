@@ -82,13 +82,15 @@ class HandsOn:
         self._filters = True
         self.said = "nothing touched yet"
 
-    def asked(self, act: Act | None) -> None:
+    def asked(self, act: Act | None, *, watching: bool) -> None:
         """Remember what is asked for; a glance at something else is over then.
 
         Parameters
         ----------
         act : Act or None
             What is asked for now; None asks for nothing.
+        watching : bool
+            Whether simulated hands do it.
         """
         if act is None or act == self._asked:
             return
@@ -99,6 +101,8 @@ class HandsOn:
             self._asked_tips, self._rounds = act, 0
         elif act.verb == "play_track" and act.signal is not None:
             self._asked_signal = act.signal
+        if watching:
+            self.watched(act)
 
     def turn_volume(self, steps: int) -> None:
         """Turn the volume by whole clicks."""

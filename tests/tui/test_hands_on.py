@@ -26,7 +26,7 @@ def test_what_the_hands_did_is_remembered():
     text = "\n".join(hands.lines(None, 80, watching=False))
     assert "tip A: tap +" in text
     assert "player: set-bass · engine on" in text
-    hands.watched(Act("stop_track"))
+    hands.asked(Act("stop_track"), watching=True)
     assert "player: off" in "\n".join(hands.lines(None, 80, watching=False))
 
 
@@ -88,9 +88,9 @@ def test_what_was_passed_over_can_still_be_done():
     levers = Places()
     hands = HandsOn(levers, PLAN)
     plus = Point("source", "positive")
-    hands.asked(Act("place_tips", tip_a=plus, tip_b=plus))
-    hands.asked(Act("play_track", signal=Signal("set-bass", "a test", ())))
-    hands.asked(later := Act("volume_up_one"))
+    hands.asked(Act("place_tips", tip_a=plus, tip_b=plus), watching=False)
+    hands.asked(Act("play_track", signal=Signal("set-bass", "a test", ())), watching=False)
+    hands.asked(later := Act("volume_up_one"), watching=False)
     hands.play_track(later)
     hands.place_tips(later)
     assert levers.done == ["set-bass", ("A", plus), ("B", plus)]
@@ -105,13 +105,13 @@ def test_what_was_passed_over_can_still_be_done():
 def test_what_was_seen_is_not_taken_for_an_answer_to_the_next_question():
     hands = HandsOn(Places(), PLAN)
     look = Act("inspect", item="bass_boost_off")
-    hands.asked(look)
+    hands.asked(look, watching=False)
     hands.read_meter(look)
     assert "looks like: yes" in "\n".join(hands.lines(look, 80, watching=False))
-    hands.asked(look)
+    hands.asked(look, watching=False)
     assert "looks like: yes" in "\n".join(hands.lines(look, 80, watching=False))
     after = Act("inspect", item="remote_knob_out")
-    hands.asked(after)
+    hands.asked(after, watching=False)
     assert "looks like" not in "\n".join(hands.lines(after, 80, watching=False))
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 from tui_pilot import begin, make_app, run_with, screen_text, until
-from tui_scenes import CURVE, STEPS, YES_NO, Script, reading
+from tui_scenes import CURVE, DONE, PLACE, STEPS, YES_NO, FakeLevers, Script, reading
 
 from levelset.procedures import cautions
 from levelset.procedures.cautions import Caution
@@ -16,7 +16,7 @@ from levelset.tui.renderables.pages import stopped_lines
 from levelset.tui.renderables.questions import caution_lines
 from levelset.tui.renderables.which import shown_reading
 from levelset.tui.renderables.wording import hanging
-from levelset.tui.screens.texts import HELP
+from levelset.tui.screens.texts import HELP, ResultScreen
 
 CAUTIONS = [one for one in vars(cautions).values() if isinstance(one, Caution)]
 ROOM = (56, 12)
@@ -79,6 +79,24 @@ def test_enter_on_a_question_with_answers_says_what_to_press():
         assert script.answers == []
         await pilot.press("y")
         await until(pilot, lambda: script.answers == ["yes"], "the answer")
+
+    run_with(app, scenario)
+
+
+def test_the_invented_car_stays_as_it_is_from_step_to_step():
+    """Tips, player and engine are where the step before left them."""
+    app, _ = make_app(Script([PLACE, DONE], hold_last=False), levers=FakeLevers())
+
+    async def scenario(pilot):
+        screen = await begin(pilot, PLACE)
+        await pilot.press("t", "e", "enter")
+        await until(pilot, lambda: isinstance(app.screen, ResultScreen), "the result")
+        app.begin()
+        await until(pilot, lambda: app.screen is not screen and shows_tips(app), "tips")
+
+    def shows_tips(app):
+        text = screen_text(app)
+        return "tip A: bass + · tip B: bass -" in text and "engine on" in text
 
     run_with(app, scenario)
 

@@ -27,7 +27,7 @@ from levelset.procedures.protocol import (
     Listen,
 )
 from levelset.tui.entry import Entry
-from levelset.tui.hands_on import COARSE_DB, FINE_DB, HandsOn
+from levelset.tui.hands_on import COARSE_DB, FINE_DB
 from levelset.tui.renderables.band import band_lines, band_of
 from levelset.tui.renderables.bar import input_bar, level_bar
 from levelset.tui.renderables.gauge import gauge_height, gauge_lines
@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from levelset.probe.budget import BudgetLine
     from levelset.probe.kinds import AnyReading
     from levelset.procedures.protocol import View
+    from levelset.tui.hands_on import HandsOn
     from levelset.tui.person import ScreenPerson
     from levelset.tui.session import Session
 
@@ -84,6 +85,8 @@ class ProcedureScreen(LevelScreen):
         The job.
     person : ScreenPerson
         Where answers go.
+    hands_on : HandsOn or None
+        The person's own hands on an invented car, which stays as it is from step to step.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -96,7 +99,9 @@ class ProcedureScreen(LevelScreen):
     read_time_s = 0.4
     """A confirmation sooner than this after a new instruction was meant for the one before."""
 
-    def __init__(self, session: Session, person: ScreenPerson) -> None:
+    def __init__(
+        self, session: Session, person: ScreenPerson, hands_on: HandsOn | None = None
+    ) -> None:
         super().__init__()
         self._session = session
         self._person = person
@@ -109,7 +114,7 @@ class ProcedureScreen(LevelScreen):
         self._sentence = "Opening the input ..."
         self._stopping = False
         self._explaining = False
-        self._hands_on = None if session.levers is None else HandsOn(session.levers, session.plan)
+        self._hands_on = hands_on
 
     # What it looks like.
 
@@ -271,7 +276,7 @@ class ProcedureScreen(LevelScreen):
         if view.instruction is not before and not isinstance(view.instruction, Listen):
             self._shown_since_s = time.monotonic()
         if self._hands_on is not None:
-            self._hands_on.asked(self._act)
+            self._hands_on.asked(self._act, watching=self._person.watching)
         band = band_of(view.reading)
         self._reason = self._steady.shown(band.reason, time.monotonic())
         self.query_one("#band").set_classes(band.state)
@@ -280,8 +285,6 @@ class ProcedureScreen(LevelScreen):
                 is_reason = alike(guidance.sentence, self._reason)
                 self._mode("listen", self._reason if is_reason else guidance.sentence)
             case Ask() as ask:
-                if ask is not before and self._person.watching and self._hands_on is not None:
-                    self._hands_on.watched(ask.act)
                 if ask is not before:
                     self._entry = Entry(ask.low, ask.high, ask.unit)
                 self._mode("look" if ask.shows_reading else "ask", ask.sentence)
@@ -398,6 +401,8 @@ class ProcedureScreen(LevelScreen):
     def action_watch(self) -> None:
         """Watch the simulated hands, or take over from them."""
         self._person.watch_hands(not self._person.watching)
+        if self._person.watching and self._hands_on is not None and self._act is not None:
+            self._hands_on.watched(self._act)
         self.refresh_all()
 
     def action_car(self, lever: str, by: float = 0.0) -> None:
