@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -167,6 +168,25 @@ def test_show_fails_where_the_evidence_says_something_else(tmp_path):
     done = levelset("calibrate", "show", "bench")
     assert "DOES NOT HOLD" in done.output
     assert done.return_value == 1 or done.exit_code == 1
+
+
+def test_watch_says_that_the_calibration_is_of_another_input(tmp_path, monkeypatch):
+    class Port:
+        info = SimpleNamespace(name="another input", rate_hz=RATE)
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr("levelset.ports.live.open_live", lambda *_, **__: Port())
+    monkeypatch.setattr("levelset.recordings.live.watch", lambda *_: ())
+    calibrate(tmp_path, (6.0, 6.0))
+    done = levelset("watch", "--calibration", "bench")
+    assert done.stderr == (
+        "calibration bench: The input is another input, the calibration was made with "
+        "inputs 1 and 2.\n"
+    )
+    Port.info.name = "inputs 1 and 2"
+    assert levelset("watch", "--calibration", "bench").stderr == ""
 
 
 def test_options_before_a_subcommand_are_refused():

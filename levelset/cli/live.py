@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from levelset.cli.common import EXIT_NO, print_json
-from levelset.cli.measure import print_reading, scale_from
+from levelset.cli.measure import print_reading, say_warnings, scale_from
 from levelset.errors import UsageError
 from levelset.limits import require_between
 
@@ -148,6 +148,7 @@ def watch(
 
     port = open_live(device, output=None, rate_hz=rate, channels=channels)
     try:
+        say_warnings(calibration, port.info.name, port.info.rate_hz)
         readings = (
             read(port, scale, limit) if updates is None else follow(port, scale, limit, updates)
         )

@@ -67,6 +67,7 @@ def measure(
     if as_json and json_lines:
         raise UsageError("--json and --json-lines exclude each other", "choose one")
     scale_from(calibration, volts_per_full_scale, 1)
+    say_warnings(calibration)
     from levelset.record.audio_files import open_recording
     from levelset.recordings.measure import Wanted, header_as_json
     from levelset.recordings.measure import measure as read
@@ -136,12 +137,27 @@ def scale_from(
 @lru_cache(maxsize=1)
 def _stored(name: str) -> StoredCalibration:
     from levelset.record.calibrations import find_calibration, load_calibration
+
+    return load_calibration(find_calibration(name))
+
+
+def say_warnings(name: str | None, device: str | None = None, rate_hz: int | None = None) -> None:
+    """Print what speaks against a calibration, on the side of errors; nothing without one.
+
+    Parameters
+    ----------
+    name : str or None
+        Name of the calibration.
+    device, rate_hz
+        The input at hand and its rate in Hz, as far as they are known.
+    """
+    if name is None:
+        return
     from levelset.record.stored_calibration import warnings
 
-    stored = load_calibration(find_calibration(name))
-    for sentence in warnings(stored):
+    stored = _stored(name)
+    for sentence in warnings(stored, device=device, rate_hz=rate_hz):
         click.echo(f"calibration {stored.name}: {sentence}", err=True)
-    return stored
 
 
 class _Bar:
