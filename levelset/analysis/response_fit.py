@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 LEAST_BELL_DB = 0.4
-OTHER_WORDS = len(BellPart.usual)
-"""What needs so many parameters more to do as well is the same curve in other words."""
 MISSED = 1.5
 """By so much more a corner may be off where not every explanation was met."""
 DEEPEST_DB = 45.0
@@ -213,10 +211,10 @@ def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
     allowed.
     """
     apart = edge.corner_hz.u
-    alike = search.criterion(best) + OTHER_WORDS * math.log(search.hz.size) - 1.0
+    most = search.criterion(best) + search.alike
     for other in search.ends:
         index = other.model.edge(edge.side)
-        if index is None or search.criterion(other) > alike:
+        if index is None or search.criterion(other) > most:
             continue
         part = other.model.parts[index]
         assert isinstance(part, EdgePart)

@@ -44,6 +44,11 @@ OPEN_DB = 1.0
 dB."""
 APART = 0.75
 """How far apart other corners are looked for, natural logarithm."""
+KNOWN = 2.0
+"""So many times its uncertainty a gain near an edge must be: a part that is hidden in the stop band
+explains little and moves the corner far."""
+OTHER_WORDS = len(BellPart.usual)
+"""What needs so many parameters more to do as well is the same curve in other words."""
 EARNED = 10.0
 """How much a part must lower the criterion."""
 INSTEAD = 5
@@ -113,6 +118,7 @@ class Search:
         self.hz, self.level, self.error = frequency_hz, level_db, error_db
         self.ends: list[Fit] = []
         self._bottom, self._top = math.log(frequency_hz[0]), math.log(frequency_hz[-1])
+        self.alike = OTHER_WORDS * math.log(frequency_hz.size) - 1.0
         self._weight = 1.0 / np.square(np.maximum(error_db, 0.1))
 
     def run(self) -> Fit:
@@ -133,7 +139,7 @@ class Search:
             self.ends += again
             if self.undecided(best, side):
                 again += [self._kinds(self._filled(fit)) for fit in self._elsewhere(best, side)]
-            best = min([best, *again], key=self.criterion)
+            best = self._better_known(min([best, *again], key=self.criterion), side)
         return self._solve(best.model, best.parameters, ftol=EXACT)
 
     def _starts(self) -> list[Fit]:
@@ -189,6 +195,33 @@ class Search:
                         found[round(one.cost)] = one
         return sorted(found.values(), key=self.criterion)[:INSTEAD]
 
+    def _unknown(self, fit: Fit, side: Side) -> list[int]:
+        """Return which parts near an edge have a gain that is hardly known."""
+        edge = fit.model.edge(side)
+        if edge is None:
+            return []
+        spread = self.spread(fit)
+        gains = {i: fit.model.place(i).start + 1 for i in self._near(fit, edge)}
+        return [i for i, at in gains.items() if abs(fit.parameters[at]) < KNOWN * spread[at]]
+
+    def _better_known(self, best: Fit, side: Side) -> Fit:
+        """Return what does alike without a part near an edge that is hardly known."""
+        unknown = self._unknown(best, side)
+        if not unknown:
+            return best
+        rest = self._solve(*best.without(unknown))
+        found = [*self.ends, self._kinds(self._filled(rest, shelves=False))]
+        most = self.criterion(best) + self.alike
+        known = [
+            fit
+            for fit in found
+            if fit.model.edge(side) is not None
+            and self.criterion(fit) <= most
+            and not self._unknown(fit, side)
+        ]
+        self.ends.append(best)
+        return min(known, key=self.criterion, default=best)
+
     def _elsewhere(self, fit: Fit, side: Side) -> list[Fit]:
         """Return the model without the parts near an edge, and with that edge all over the band."""
         edge = fit.model.edge(side)
@@ -218,24 +251,26 @@ class Search:
     def _earned(self, new: Fit, old: Fit) -> bool:
         return self.criterion(new) < self.criterion(old) - EARNED
 
-    def _filled(self, fit: Fit) -> Fit:
+    def _filled(self, fit: Fit, *, shelves: bool = True) -> Fit:
         """Add the part that explains most until none earns its place."""
         best = self._solve(fit.model, fit.parameters)
         while True:
-            grown = self._grown(best)
+            grown = self._grown(best, shelves=shelves)
             better = min(grown, key=self.criterion, default=best)
             if not self._earned(better, best):
                 self.ends.append(best)
                 return best
             best = better
 
-    def _grown(self, fit: Fit) -> list[Fit]:
+    def _grown(self, fit: Fit, *, shelves: bool) -> list[Fit]:
         grown = [other for i in range(len(fit.model.parts)) for other in self._others(fit, i, 2)]
         grown += [
             self._with_edge(fit, side, "linear") for side in SIDES if fit.model.edge(side) is None
         ]
         grown += [
-            self._with_shelf(fit, end, "linear") for end in ENDS if fit.model.shelf(end) is None
+            self._with_shelf(fit, end, "linear")
+            for end in ENDS
+            if shelves and fit.model.shelf(end) is None
         ]
         if len(fit.model.of_kind(BellPart)) < MOST_BELLS:
             grown += self._with_bell(fit)

@@ -130,11 +130,11 @@ def _find(
                 f"The strongest part of the signal moves slowly, at about {found_hz:.1f} Hz: hold "
                 "the probe still until the input has settled, and play the set tone.",
             )
-        return _too_few(n / rate_hz, found_hz)
+        return _too_low(n / rate_hz, found_hz, expected_hz)
     fit = fit_tone(window, start_w, refit=False)
     frequency_hz = fit.w * rate_hz / _TURN
     if frequency_hz < FEWEST_PERIODS * bin_hz * (1.0 - 2e-3):
-        return _too_few(n / rate_hz, frequency_hz)
+        return _too_low(n / rate_hz, frequency_hz, expected_hz)
     if not (frequency_hz < 0.5 * rate_hz - 2.0 * bin_hz and math.isfinite(fit.var_w_ratio)):
         return Void(
             "no_tone",
@@ -174,6 +174,11 @@ def _too_few(window_s: float, frequency_hz: float) -> Void:
     )
 
 
+def _too_low(window_s: float, found_hz: float, expected_hz: float | None) -> Void:
+    """Say that the window is too short, or that it is not the tone that the window suits."""
+    return _too_few(window_s, found_hz) if expected_hz is None else _other(found_hz, expected_hz)
+
+
 def wrong_frequency(found_hz: float, expected_hz: float | None, bin_hz: float) -> Void | None:
     """Return why a frequency is not that of the expected tone, or None; bin of the window."""
     if expected_hz is None:
@@ -181,6 +186,10 @@ def wrong_frequency(found_hz: float, expected_hz: float | None, bin_hz: float) -
     allowed_hz = max(EXPECTED_TOLERANCE * expected_hz, EXPECTED_BINS * bin_hz)
     if abs(found_hz - expected_hz) <= allowed_hz:
         return None
+    return _other(found_hz, expected_hz)
+
+
+def _other(found_hz: float, expected_hz: float) -> Void:
     return Void(
         "no_tone",
         f"The strongest line is at {found_hz:.1f} Hz, not at the {expected_hz:.1f} Hz of the "

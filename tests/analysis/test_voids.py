@@ -41,6 +41,7 @@ CASES = {
     "15 ms": (tone(997)[:720], None, "too_short"),
     "nothing": (tone(997)[:0], None, "too_short"),
     "2.8 periods": (tone(50.013)[:2700], None, "too_short"),
+    "hum below a tone that the window suits": (tone(48.0)[:2400], 65.0, "no_tone"),
     "2.8 periods of the expected": (tone(50.013)[:2700], 50.0, "too_short"),
     "a third of a period": (tone(20.07)[:1200], None, "too_short"),
     "white noise": (noise(0.1), None, "no_tone"),

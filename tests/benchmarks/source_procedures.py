@@ -1,12 +1,13 @@
 """Random sources on the simulated car, gone through by the procedures with simulated hands.
 
     python -m tests.benchmarks.source_procedures [COUNT] [FIRST_SEED]
-        [--wires-only] [--seeds 1005,1012] [--minutes 40]
+        [--wires-only] [--tone-controls] [--seeds 1005,1012] [--minutes 40]
 
 Truth comes from the car files by closed forms: Butterworth, the published bell, the documented
 shelf of withdrawn bass, the peak of a sine against limiter and clip point. Prints one line a miss,
-a summary of every demand, and ends with 1 where one is not met. With ``--minutes`` no source is
-begun after so long.
+a summary of every demand, and ends with 1 where one is not met. With ``--tone-controls`` half of
+the sources have a bass control, half a treble control. With ``--minutes`` no source is begun after
+so long.
 """
 
 from __future__ import annotations
@@ -278,7 +279,7 @@ def main() -> int:
         for seed in chosen or range(first, first + count):
             if time.monotonic() > until_s:
                 break
-            source = random_source(seed)
+            source = random_source(seed, tone_controls="--tone-controls" in words)
             try:
                 done = run(source, steps, seed, Path(name))
             except Exception as error:  # a source on which it breaks is a miss, not the end

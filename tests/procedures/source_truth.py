@@ -94,8 +94,8 @@ def car_with_source(source: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n" + REST
 
 
-def random_source(seed: int) -> dict[str, Any]:
-    """Draw a source: equalised, tone controls, limited, reversed, summed, noisy, delayed."""
+def random_source(seed: int, *, tone_controls: bool = False) -> dict[str, Any]:
+    """Draw a source: equalised, limited, reversed, summed, noisy, delayed, bass withdrawn."""
     draw = np.random.default_rng([seed, 9])
     most = int(draw.integers(28, 42))
     source = source_with(
@@ -146,7 +146,7 @@ def random_source(seed: int) -> dict[str, Any]:
         ("bass_controls", 60.0, 300.0),
         ("treble_controls", 2000.0, 8000.0),
     ):
-        if draw.random() < 0.25:
+        if tone_controls and draw.random() < 0.5:
             centre_hz = float(np.exp(draw.uniform(np.log(low_hz), np.log(high_hz))))
             gain_db = round(float(draw.uniform(-8.0, 8.0)), 2)
             source[key] = [[round(centre_hz, 1), gain_db, int(draw.integers(1, 3))]]
