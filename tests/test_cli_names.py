@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import sys
 from pathlib import Path
@@ -52,6 +53,7 @@ def job_of_a_template(levelset) -> str:
         ("plan confirm folder --all", 3, "plan file folder cannot be read (Is a directory)"),
         ("plan set none.toml vehicle x", 3, "none.toml cannot be read (No such file or directory)"),
         ("plan new bass_only folder", 2, "there is no template 'bass_only'"),
+        ("plan new BASS folder", 3, "folder is there already - name another file"),
         ("run nothing --job JOB", 2, "there is no procedure 'nothing' - use one of checklist, "),
         ("run --channel bass --job JOB", 2, "--channel belongs to one procedure"),
         ("run gain --screen --job JOB", 2, "--screen is for the whole job"),
@@ -63,7 +65,8 @@ def job_of_a_template(levelset) -> str:
     ],
 )
 def test_a_wrong_name_is_one_line(levelset, arguments, status, says):
-    words = ["" if word == "EMPTY" else word for word in arguments.split()]
+    typed = {"EMPTY": "", "BASS": "bass only"}
+    words = [typed.get(word, word) for word in arguments.split()]
     if "JOB" in words:
         words[words.index("JOB")] = job_of_a_template(levelset)
     found, out, error = levelset(*words)
@@ -99,6 +102,22 @@ def test_the_values_of_a_plan_are_shown_by_the_names_that_change_them(levelset):
     found = json.loads(levelset("plan", "show", "plan.toml", "--json")[1])
     assert found["values"]["channel.bass.load"] == "4||4"
     assert found["unconfirmed"] == []
+
+
+def test_a_full_medium_leaves_a_plan_as_it_was(levelset, monkeypatch, tmp_path):
+    """ENOSPC of POSIX.1-2024, errno.h, at the flush."""
+    levelset("plan", "new", "bass only", "plan.toml")
+    before = Path("plan.toml").read_bytes()
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("levelset.record.durable.sync", full)
+    for arguments in (["set", "plan.toml", "vehicle", "x"], ["new", "bass only", "other.toml"]):
+        status, _, error = levelset("plan", *arguments)
+        assert (status, "No space left on device" in error) == (3, True)
+    assert Path("plan.toml").read_bytes() == before
+    assert [path.name for path in tmp_path.glob("*.*")] == ["plan.toml"]
 
 
 def test_confirm_says_which_way_it_was_wrong(levelset):

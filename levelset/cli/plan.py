@@ -213,12 +213,9 @@ def _write(file: Path, text: str, *, new: bool) -> None:
     from levelset.record import durable
 
     try:
-        if new:
-            durable.write_new(file, text.encode())
-        else:
-            durable.write_whole(file.resolve(), text.encode())
-    except FileExistsError:
-        raise InputError(f"{file} is there already", "name another file") from None
+        if new and file.exists():
+            raise InputError(f"{file} is there already", "name another file")
+        durable.write_whole(file.resolve(), text.encode())
     except OSError as fault:
         raise InputError(
             f"{file} cannot be written ({fault.strerror})", "name a file in a writable folder"
