@@ -16,6 +16,7 @@ import numpy as np
 
 from levelset.analysis.result import Void
 from levelset.analysis.same_codes import off_the_period_before, still_runs
+from levelset.analysis.scatter import usual_scatter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -145,7 +146,7 @@ class BlockPhases:
         theta = np.unwrap(np.angle(phasors))
         moves = np.diff(theta)
         usual = float(np.median(moves))
-        scatter = 1.4826 * float(np.median(np.abs(moves - usual)))
+        scatter = usual_scatter(moves - usual)
         # What is left is the phase at frame 0 of the tone at its true frequency.
         theta = theta - usual * (np.arange(count) + 0.5 * (block - 1) / block)
         return cls(samples, rate_hz, w + usual / block, block, theta, scatter, amplitude)

@@ -17,12 +17,11 @@ import numpy as np
 from levelset.analysis.fit import HarmonicFit, fit_chosen, fit_tone
 from levelset.analysis.projection import Layout, fold, synthesise
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum
+from levelset.mains import MAINS_HZ, MAINS_TOLERANCE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-MAINS_HZ = (50.0, 60.0)
-MAINS_TOLERANCE = 0.006
 HIGHEST_MULTIPLE = 20
 STRONG_MULTIPLES = 6
 LOWEST_SEEN = 3

@@ -17,6 +17,7 @@ from levelset.analysis.fitted import Response
 from levelset.analysis.health import basic_void
 from levelset.analysis.projection import fold
 from levelset.analysis.result import ToneResult, Void
+from levelset.analysis.scatter import usual_scatter
 from levelset.analysis.segments import Segments, fit_segments
 from levelset.analysis.tone import read_tone
 
@@ -232,14 +233,14 @@ def _suspects(parts: Segments) -> list[int]:
     """Return the segments that stand out by what the fit leaves, or where the phase jumps."""
     left = parts.variance
     usual = float(np.median(left))
-    scatter = 1.4826 * float(np.median(np.abs(left - usual)))
+    scatter = usual_scatter(left - usual)
     # Rounding alone moves the rest of a perfect tone; what is 100 dB down is no jump.
     floor = 1e-10 * float(np.square(np.abs(parts.phasors[:, 0])).mean())
     order = np.argsort(left)[::-1]
     out = [int(k) for k in order[:SUSPECTS] if left[k] > usual + OUTSTANDING * scatter + floor]
     moves = np.diff(parts.phase)
     away = np.abs(moves - np.median(moves))
-    limit = max(JUMP_RAD, OUTSTANDING * 1.4826 * float(np.median(away)))
+    limit = max(JUMP_RAD, OUTSTANDING * usual_scatter(away))
     jump = int(away.argmax())
     if away[jump] > limit and jump not in out:
         out.append(jump)

@@ -16,6 +16,7 @@ from levelset.analysis.health import basic_void
 from levelset.analysis.result import Void
 from levelset.analysis.spectrum import NoiseSpectrum, noise_spectrum
 from levelset.analysis.weighting import a_weighting
+from levelset.mains import MAINS_HZ, MAINS_TOLERANCE
 from levelset.quantity import Quantity
 from levelset.units import DB_PER_NEPER, db_from_ratio
 
@@ -31,8 +32,6 @@ BAND_OF_RATE = 0.45
 SHORTEST_S = 2.0
 CLEAR_DB = 6.0
 """Total over the own floor from which noise is a number."""
-MAINS_HZ = (50.0, 60.0)
-MAINS_TOLERANCE = 0.006
 MOST_MULTIPLE = 40
 LOW_MULTIPLE = 3
 LINE_OFF_BINS = 0.3

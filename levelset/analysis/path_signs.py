@@ -16,6 +16,7 @@ from levelset.analysis.continuity import LEAST_JUMP_RAD
 from levelset.analysis.fit import hann
 from levelset.analysis.path_trust import CRYSTALS_PPM
 from levelset.analysis.same_codes import off_the_period_before, still_runs, whole_periods
+from levelset.analysis.scatter import usual_scatter
 from levelset.analysis.tone_movement import level_finding, movement_of
 from levelset.analysis.tone_track import frequency, unbroken
 from levelset.units import db_from_ratio
@@ -84,8 +85,8 @@ def jumps(track: ToneTrack, x: NDArray[np.float64], place: Place) -> bool:
     if before.size == 0 or after.size == 0:
         return False
     moves = track.phasors[1:] * track.phasors[:-1].conj()
-    scatter_rad = 1.4826 * float(np.median(np.abs(np.angle(moves))))
-    scatter_db = 1.4826 * float(np.median(np.abs(np.diff(track.levels_db))))
+    scatter_rad = usual_scatter(np.angle(moves))
+    scatter_db = usual_scatter(np.diff(track.levels_db))
     change = complex(after.mean() / before.mean())
     if abs(cmath.phase(change)) < max(LEAST_JUMP_RAD, SCATTERS * scatter_rad):
         return False

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from levelset.analysis.continuity import LEAST_JUMP_RAD, Break, find_breaks
+from levelset.analysis.continuity import HELD_DEPTH, LEAST_JUMP_RAD, Break, find_breaks
 from levelset.analysis.path_finding import Finding, FindingCode, Place
 from levelset.analysis.same_codes import (
     effective_bits,
@@ -28,7 +28,6 @@ from levelset.analysis.tone_track import ToneTrack, frequency, track_tone, unbro
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-HELD_DEPTH = 0.3
 COPY_DEPTH = 0.05
 FEWEST_STEPS = 30
 """A tone of fewer steps of the codes comes again code for code by chance."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.fit import strongest_line
+from levelset.analysis.scatter import usual_scatter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,7 +85,7 @@ def _settled(samples: NDArray[np.float64], block: int) -> int:
     if levels.size < 6:
         return 0
     usual = float(np.median(levels))
-    scatter = 1.4826 * float(np.median(np.abs(levels - usual)))
+    scatter = usual_scatter(levels - usual)
     inside = np.abs(levels - usual) <= max(TOLERANCE * usual, 4.0 * scatter)
     for index in range(levels.size - 2):
         if bool(inside[index : index + 3].all()):

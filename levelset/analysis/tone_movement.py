@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.path_finding import Finding, Place
+from levelset.analysis.scatter import usual_scatter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -94,7 +95,7 @@ def movement_of(track: ToneTrack, touched: NDArray[np.bool_]) -> Movement:
     tail = max(2, round(END_S * track.rate_hz / track.hop))
     end_fs = float(np.median(np.abs(track.phasors[good[-tail:]])))
     # Differences of neighbours that share half of their samples scatter like single hops.
-    hop_db = 1.4826 * float(np.median(np.abs(np.diff(levels))))
+    hop_db = usual_scatter(np.diff(levels))
     # The median of n scatters 1.25 times as much as their mean; 95 % are two deviations.
     end_u_db = 2.0 * 1.25 * hop_db / math.sqrt(min(tail, good.size))
     if cut_db > 0.0:
@@ -126,7 +127,7 @@ def _cuts(
     if levels.size <= span:
         return 0.0, ()
     whole = float(np.ptp(levels))
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(levels))))
+    scatter = usual_scatter(np.diff(levels))
     moves = levels[span:] - levels[:-span]
     fast = max(FAST_DB, 0.6 * whole, SCATTERS * scatter)
     hits = np.flatnonzero(np.abs(moves) >= fast)

@@ -79,6 +79,7 @@ from typing import Any, Literal, cast
 from levelset.errors import UsageError
 from levelset.plan.equipment import AmplifierPlan, SupplyPlan
 from levelset.plan.equipment_file import (
+    LONGEST_TEXT,
     amplifiers_from,
     input_range_from,
     processor_from,
@@ -101,7 +102,6 @@ SOURCE_KINDS = (
     "fixed_level",
     "digital",
 )
-LONGEST_TEXT = 80
 
 
 def plan_from_document(document: dict[str, Any]) -> JobPlan:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from levelset.errors import UsageError
 from levelset.limits import require_between
+from levelset.mains import distance_to_mains_hz
 
-MAINS_HZ = (50.0, 60.0)
 CLEARANCE_HZ = 3.0
 """Least distance of the tone and its harmonics to every multiple of the mains frequencies, Hz."""
 CHECKED_MULTIPLES = 6
@@ -120,11 +120,7 @@ def mains_distance_hz(frequency_hz: float) -> float:
     float
         Distance to the nearest multiple (from the first) of 50 or 60 Hz, Hz.
     """
-    return min(
-        abs(k * frequency_hz - max(1.0, round(k * frequency_hz / mains)) * mains)
-        for k in range(1, CHECKED_MULTIPLES + 1)
-        for mains in MAINS_HZ
-    )
+    return min(distance_to_mains_hz(k * frequency_hz) for k in range(1, CHECKED_MULTIPLES + 1))
 
 
 def _tone(frequency_hz: float) -> SetTone:

@@ -17,8 +17,15 @@ Flag = Literal["overflow", "underflow", "gap", "processed"]
 """What is known to be wrong with a block: the driver lost input, the output ran dry, the reader
 fell behind before this block, or the samples were no whole 24-bit codes and were rounded."""
 
+FADE_IN_S = 1.0
+"""A signal that levelset plays rises for this long, s."""
 LEASE_S = 0.3
 """A port that plays falls silent when ``renew`` was not called for this long (stream time)."""
+
+
+def block_frames(rate_hz: int) -> int:
+    """Return the frames of a block: 1024 at 48 kHz, whole multiples of it at higher rates."""
+    return 1024 * max(1, round(rate_hz / 48_000))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from levelset.analysis.health import EXTREME
 from levelset.analysis.result import Void
 
 if TYPE_CHECKING:
@@ -30,8 +31,6 @@ STEP_BLOCKS = 16
 """Blocks before and after that a step of the clock is seen over."""
 
 STILL_FOR_S = 0.5
-EXTREME_FS = 1.0 - 2.0**-15
-"""The highest code of a 16-bit path; a 24-bit path this near its end has met it as well."""
 
 KEEP_S = 40.0
 
@@ -83,7 +82,7 @@ class BlockFacts:
         spans = np.ptp(samples, axis=0)
         most = int(np.argmax(spans))
         half = len(samples) // 2
-        extreme = np.count_nonzero(np.abs(samples) >= EXTREME_FS)
+        extreme = np.count_nonzero(np.abs(samples) >= EXTREME)
         return cls(
             block.stream,
             block.first_frame,

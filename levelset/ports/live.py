@@ -12,7 +12,7 @@ import numpy as np
 from levelset.analysis.result import Void
 from levelset.errors import DeviceError, ToneEnded, UsageError
 from levelset.ports.audio_process import AudioProcess
-from levelset.ports.base import LEASE_S, Block, PortInfo
+from levelset.ports.base import LEASE_S, Block, PortInfo, block_frames
 from levelset.ports.codes import block_from
 from levelset.ports.gate import BlockFacts, Gate
 from levelset.ports.output import HIGHEST_DBFS, HIGHEST_FS
@@ -22,9 +22,6 @@ from levelset.units import db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
     from levelset.signals.signal import Playable
-
-BLOCK_FRAMES = 1024
-"""Length of a block at 48 kHz; higher rates have whole multiples."""
 
 FIRST_BLOCK_S = 5.0
 """Longest wait for the first block, s."""
@@ -59,7 +56,7 @@ class LivePort:
         self._wanted = (device, output)
         self._rate_hz = rate_hz
         self._channels = channels
-        self._frames = BLOCK_FRAMES * max(1, round(rate_hz / 48_000))
+        self._frames = block_frames(rate_hz)
         self._lock = threading.RLock()
         self._stream = self._openings = -1
         self._is_lost = False

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from levelset.ports.base import LEASE_S
+from levelset.ports.base import FADE_IN_S, LEASE_S
+from levelset.ports.codes import CODE_SCALE
 from levelset.signals.channels import values_on
 
 if TYPE_CHECKING:
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
     from levelset.ports.ring import Ring
     from levelset.signals.signal import Playable
 
-FADE_IN_S = 1.0
-"""A signal rises for this long, s."""
-
 RAMP_S = 0.02
 """A signal falls for this long, s."""
 
@@ -26,7 +24,6 @@ HIGHEST_DBFS = -1.0
 """Highest peak of anything played, dBFS: converters and mixers limit above it."""
 
 HIGHEST_FS = 10.0 ** (HIGHEST_DBFS / 20.0)
-CODE_SCALE = 2.0**23
 
 
 @dataclass(slots=True)

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from levelset.errors import UsageError
-from levelset.ports.output import FADE_IN_S, HIGHEST_DBFS
+from levelset.ports.base import FADE_IN_S
+from levelset.ports.output import HIGHEST_DBFS
 from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from levelset.errors import DeviceError, UsageError
-from levelset.ports.base import LEASE_S, Block, PortInfo
+from levelset.ports.base import FADE_IN_S, LEASE_S, Block, PortInfo, block_frames
 from levelset.simulation.car_file import load_car, load_demo_car
 from levelset.simulation.chain import Car
 from levelset.simulation.hands import Hands
@@ -23,12 +23,6 @@ if TYPE_CHECKING:
     from levelset.ports.base import Levers
     from levelset.procedures.protocol import Person
     from levelset.signals.signal import Playable
-
-FADE_IN_S = 1.0
-"""A signal that levelset plays rises for this long, s."""
-
-BLOCK_FRAMES = 1024
-"""Length of a block at 48 kHz; higher rates have whole multiples."""
 
 NAME = "simulated interface (invented)"
 
@@ -50,7 +44,7 @@ class SimulatedPort:
         self._fast = fast
         self._closed = False
         self._rate_hz = interface.rate_hz
-        self._frames = BLOCK_FRAMES * max(1, round(interface.rate_hz / 48_000))
+        self._frames = block_frames(interface.rate_hz)
         self._info = PortInfo(
             NAME, interface.rate_hz, interface.channels, can_play=True, can_loop=False
         )

@@ -33,7 +33,7 @@ RESISTOR_TOLERANCE = 0.05
 
 
 class MeterLimits(Protocol):
-    """Specification of a multimeter on AC: +-(percent of reading + counts of the last digit)."""
+    """Specification of a multimeter: +-(percent of reading + counts of the last digit)."""
 
     @property
     def percent(self) -> float:
@@ -62,7 +62,7 @@ class MeterLimits(Protocol):
 
 
 def meter_tolerance_v(meter: MeterLimits, volts: float) -> float:
-    """Return the limit of error of a meter that shows this voltage, V."""
+    """Return the limits of error of a reading: +-(percent of reading + counts), V."""
     return abs(volts) * meter.percent / 100.0 + meter.counts * meter.resolution_v
 
 

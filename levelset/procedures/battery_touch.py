@@ -8,6 +8,7 @@ from typing import Any
 from levelset.errors import UsageError
 from levelset.plan.job import JobPlan
 from levelset.ports.base import Point
+from levelset.probe.calibrate import meter_tolerance_v
 from levelset.probe.dc import dc_scale
 from levelset.probe.dc_scale import DcScale
 from levelset.probe.touch_reading import TouchReading
@@ -23,7 +24,7 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.procedures.touching import identify_spec, meter_tolerance_v, touch, typed_dc
+from levelset.procedures.touching import identify_spec, touch, typed_dc
 from levelset.quantity import Quantity
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from levelset.plan.job import ChannelPlan, JobPlan, MeterSpec
 from levelset.ports.base import Point
+from levelset.probe.calibrate import meter_tolerance_v
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
 from levelset.procedures.common import Steps, start_engine, stop_tone
@@ -18,7 +19,6 @@ from levelset.procedures.protocol import (
 )
 from levelset.procedures.touching import (
     agreed_touch,
-    meter_tolerance_v,
     offered_swap,
     touched_or_typed,
     typed_dc,
@@ -100,12 +100,13 @@ def _typed(
 
 def _verdict(offset: Quantity) -> tuple[OutcomeWord, str, str]:
     size = abs(offset.value)
-    for limit_v, outcome, verdict, words in (
+    limits: tuple[tuple[float, OutcomeWord, str, str], ...] = (
         (FAULT_V, "failed", "fault", "a fault until shown otherwise: connect no loudspeaker"),
         (LOOK_AGAIN_V, "limited", "look again", "look again when it is warm"),
-    ):
+    )
+    for limit_v, outcome, verdict, words in limits:
         if size - offset.u > limit_v:
-            return outcome, verdict, words  # type: ignore[return-value]
+            return outcome, verdict, words
         if size + offset.u > limit_v:
             word = f"too close to {1e3 * limit_v:.0f} mV to call: read it again when it is warm"
             return "limited", CLOSE, word

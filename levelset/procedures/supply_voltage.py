@@ -6,6 +6,7 @@ from typing import Any
 
 from levelset.plan.job import JobPlan, MeterSpec
 from levelset.ports.base import Point
+from levelset.probe.calibrate import meter_tolerance_v
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures import cautions
 from levelset.procedures.common import Steps, stop_tone
@@ -22,7 +23,6 @@ from levelset.procedures.protocol import (
 )
 from levelset.procedures.touching import (
     agreed_touch,
-    meter_tolerance_v,
     touched_or_typed,
     typed_dc,
     volts_spec,

@@ -6,6 +6,7 @@ from typing import Any
 
 from levelset.plan.job import JobPlan, MeterSpec
 from levelset.ports.base import Point
+from levelset.probe.calibrate import meter_tolerance_v
 from levelset.probe.calibration import Calibration
 from levelset.probe.reading import OutputKind
 from levelset.probe.touch_reading import TouchReading
@@ -16,7 +17,6 @@ from levelset.procedures.protocol import Accept, Acknowledge, Finish, Procedure
 from levelset.procedures.touching import (
     BIASED_V,
     agreed_touch,
-    meter_tolerance_v,
     offered_swap,
     touched_or_typed,
     typed_dc,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from levelset.plan.job import JobPlan, MeterSpec
+from levelset.plan.job import JobPlan
 from levelset.ports.base import Point
 from levelset.probe.swapped import pair_touch, swapped_disagree, swapped_offset
 from levelset.probe.touch_reading import StepSpec, TipTouch, TouchReading
@@ -189,11 +189,6 @@ def typed_dc(sentence: str, red: Point, black: Point | None, plan: JobPlan) -> S
         high=float(plan.probe.max_volts),
     )
     return float(answer.value)
-
-
-def meter_tolerance_v(meter: MeterSpec, volts: float) -> float:
-    """Return the limits of error of a reading: +-(percent of reading + counts), V."""
-    return abs(volts) * meter.percent / 100.0 + meter.counts * meter.resolution_v
 
 
 def _one_touch(spec: StepSpec, where: str, tip_a: Point, tip_b: Point, reason: str) -> Steps:

@@ -10,11 +10,12 @@ import numpy as np
 from levelset.analysis.health import input_void, peak_dbfs
 from levelset.analysis.path_watch import PathWatch
 from levelset.analysis.result import ToneResult
-from levelset.analysis.stream.meter import StreamMeter, Wanted
+from levelset.analysis.stream.meter import LONGEST_WINDOW_S, StreamMeter, Wanted
 from levelset.analysis.tone import read_tone
 from levelset.ports.base import joined
 from levelset.probe.path_stage import WAITING, not_throughout
 from levelset.probe.reading import Reading
+from levelset.probe.tips_meter import HEALTH_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
 
 WINDOW_S = 0.25
 WINDOW_PERIODS = 10
-LONGEST_WINDOW_S = 1.0
-
-HEALTH_S = 0.1
-"""Newest part in which the raw codes are looked at: every code comes by more than once."""
 
 
 def watch(port: Port, scale: Scale | None, limit_percent: float) -> Iterator[Reading]:

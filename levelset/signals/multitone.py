@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from levelset.limits import require_between
+from levelset.mains import distance_to_mains_hz
 from levelset.signals.signal import Component
 from levelset.units import ratio_from_db
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 PERIOD_S = 1.0
 LOWEST_HZ, HIGHEST_HZ = 11.0, 20_100.0
 PER_OCTAVE = 12
-MAINS_HZ = (50, 60)
 CLEARANCE_HZ = 3
 """Least distance of every tone to every multiple of the mains frequencies, Hz."""
 PEAK_DBFS = (-80.0, 0.0)
@@ -125,10 +125,7 @@ def response_tones(name: str, purpose: str, peak_dbfs: float) -> PeriodicTones:
 
 def clear_of_mains(frequency_hz: int, clearance_hz: int) -> bool:
     """Tell whether a whole frequency, Hz, keeps its distance to every multiple of 50 and 60 Hz."""
-    return all(
-        abs(frequency_hz - mains * max(1, round(frequency_hz / mains))) >= clearance_hz
-        for mains in MAINS_HZ
-    )
+    return distance_to_mains_hz(frequency_hz) >= clearance_hz
 
 
 @lru_cache(maxsize=1)

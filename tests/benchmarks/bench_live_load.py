@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "ports"))
 
-from live_support import SINKS, SoundServer
+from live_support import SINKS, SoundServer, cpu_s, memory_mb
 
 from levelset.analysis.stream.meter import StreamMeter, Wanted
 from levelset.errors import DeviceError
@@ -31,16 +31,6 @@ from levelset.ports.live import open_live
 from levelset.signals.signal import Component, Signal
 
 TONE = Signal("tone", "a measurement", (Component(997.0, 1.0, 0.0),))
-
-
-def cpu_s(process: int) -> float:
-    fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def memory_mb(process: int) -> float:
-    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 @dataclass

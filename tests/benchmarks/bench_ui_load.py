@@ -34,21 +34,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent.parent / "ports"))
 
 import numpy as np
-from live_support import SINKS, SoundServer
+from live_support import SINKS, SoundServer, cpu_s, memory_mb
 
 ROWS, COLUMNS = 40, 120
 TICK_S = 0.01
 LEVEL_DBFS = -12.0
-
-
-def cpu_s(process: int) -> float:
-    fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def memory_mb(process: int) -> float:
-    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 class NoRecord:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -23,6 +22,18 @@ SINKS = ("to_car", "from_car")
 RATE_HZ = 48_000
 ENOUGH_S = 0.5
 """A tone must be silent within this time after whatever happened."""
+
+
+def cpu_s(process: int) -> float:
+    """Return the processor time that a process has used, s."""
+    fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def memory_mb(process: int) -> float:
+    """Return the memory that a process holds, MB."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 class SoundServer:
@@ -218,14 +229,6 @@ class Player:
             with contextlib.suppress(OSError):
                 pipe.close()
         self._errors.close()
-
-
-def missing_program() -> str | None:
-    """Return the name of a program that is not there."""
-    for name in ("pulseaudio", "pactl", "parec"):
-        if shutil.which(name) is None:
-            return name
-    return None
 
 
 SCENARIOS = (

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.mains import MAINS_HZ
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Values = NDArray[np.float64]
 
-MAINS_HZ = (50.0, 60.0)
 HARMONICS = 7
 MOST_TONES = 2
 STANDS_OUT = 60.0

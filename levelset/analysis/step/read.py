@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from levelset.analysis.step.fit import Fit, Model, Window, plain_model, solve, whitening_of
-from levelset.analysis.step.mains import MAINS_HZ, MOST_TONES, Lines, strongest_tone
+from levelset.analysis.step.mains import MOST_TONES, Lines, strongest_tone
 from levelset.analysis.step.result import Step
 from levelset.analysis.step.section import Section, section_of_poles
+from levelset.mains import MAINS_HZ
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.analysis.scatter import usual_scatter
 from levelset.analysis.step.mains import Lines, mains_of
 from levelset.analysis.step.section import Section
 
@@ -93,7 +94,7 @@ def _unexpected(x: Values, new: int, rate_hz: float) -> int | None:
     for lag in (1, 16):
         moved = left[lag:] - left[:-lag]
         past = moved[: known - lag]
-        sigma = 1.4826 * float(np.median(np.abs(past))) + 1e-12
+        sigma = usual_scatter(past) + 1e-12
         if np.abs(past).max() > 1.5 * SIGMAS * sigma:
             return -1
         over = np.flatnonzero(np.abs(moved[known - lag :]) > SIGMAS * sigma)
@@ -102,7 +103,7 @@ def _unexpected(x: Values, new: int, rate_hz: float) -> int | None:
     mean = np.convolve(left, np.ones(16) / 16.0, "valid")
     moved = mean[16:] - mean[:-16]
     past = moved[: max(known - 31, 1)]
-    sigma = 1.4826 * float(np.median(np.abs(past))) + 1e-13
+    sigma = usual_scatter(past) + 1e-13
     over = np.flatnonzero(np.abs(moved[known - 31 :]) > SIGMAS * sigma)
     if over.size and (first is None or first > over[0] + 16):
         # Only a mean sees so small a step, and only when some of it lies behind the step.

@@ -37,6 +37,7 @@ NEWEST_S = 0.05
 """Shortest part that is read while the level moves, and in which clipping is looked for first."""
 
 LONGEST_WINDOW_S = 1.0
+"""However low the tone is."""
 SEARCH_S = 0.1
 """How often a signal without the tone is searched for another."""
 _TURN = 2.0 * math.pi
