@@ -48,17 +48,13 @@ class Whine:
     base_hz: Quantity | None
 
 
-def find_whine(
-    slow: NoiseReading, fast: NoiseReading, speed_ratio: float | None = None
-) -> Whine | None:
+def find_whine(slow: NoiseReading, fast: NoiseReading) -> Whine | None:
     """Look for lines that move with engine speed.
 
     Parameters
     ----------
     slow, fast : NoiseReading
         At two engine speeds, the second higher by a fifth or more.
-    speed_ratio : float or None
-        Fast over slow, where the speeds are known (within 5 %); None finds it.
 
     Returns
     -------
@@ -68,20 +64,16 @@ def find_whine(
     Raises
     ------
     ValueError
-        If a reading is void or the ratio is not above 1.05.
+        If a reading is void.
     """
     if slow.void is not None or fast.void is not None:
         raise ValueError("two readings that are not void are needed")
-    if speed_ratio is not None and not speed_ratio > FASTER[0]:
-        raise ValueError(f"the engine must be faster by more than 5 %, got {speed_ratio}")
     here, there = _moving(slow.bumps, fast.bumps), _moving(fast.bumps, slow.bumps)
     best: tuple[float, float, list[tuple[Line, Line]]] | None = None
     for a in here:
         for b in there:
             ratio = b.frequency_hz / a.frequency_hz
             if not FASTER[0] <= ratio <= FASTER[1]:
-                continue
-            if speed_ratio is not None and abs(ratio / speed_ratio - 1.0) > 0.05:
                 continue
             pairs = _pairs(here, there, ratio)
             # Many pairs by chance are weak ones; strong pairs count by their level.

@@ -118,9 +118,7 @@ def volume_curve(result: dict[str, Any], limit_percent: float) -> tuple[str, str
     return volts_drawing, thd_drawing
 
 
-def response_curve(
-    hz: Sequence[float], levels: Sequence[Quantity], title: str = "level, dB"
-) -> str:
+def response_curve(hz: Sequence[float], levels: Sequence[Quantity]) -> str:
     """Return a response over frequency with its uncertainty as a band.
 
     Parameters
@@ -129,14 +127,12 @@ def response_curve(
         Ascending, Hz, above 0.
     levels : sequence of Quantity
         dB, equally many.
-    title : str
-        What the level is.
     """
     values = [level.value for level in levels]
     middle = sorted(values)[len(values) // 2]
     low = min(min(level.low for level in levels), middle - 6.0) - 1.0
     high = max(max(level.high for level in levels), middle + 6.0) + 1.0
-    plot = Plot(decades(hz[0], hz[-1], "frequency, Hz", _hertz), linear(low, high, title))
+    plot = Plot(decades(hz[0], hz[-1], "frequency, Hz", _hertz), linear(low, high, "level, dB"))
     return plot.drawing(
         "response in decibels over frequency",
         plot.band(hz, [level.low for level in levels], [level.high for level in levels]),

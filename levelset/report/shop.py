@@ -65,8 +65,6 @@ class StepView:
         Its pictures.
     evidence : Evidence or None
         The reading behind it.
-    superseded : bool
-        Whether a later one took its place.
     """
 
     title: str
@@ -77,7 +75,6 @@ class StepView:
     fields: tuple[Field, ...]
     figures: tuple[Figure, ...]
     evidence: Evidence | None
-    superseded: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +186,6 @@ def _view(dossier: Dossier, step: Step) -> StepView:
         fields=fields_of(result),
         figures=figures,
         evidence=evidence_of(dossier, step, full=True) if drawn else None,
-        superseded=step.superseded,
     )
 
 

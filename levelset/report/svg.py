@@ -156,8 +156,8 @@ class Plot:
         return "".join((*rows, *layers, "</svg>"))
 
 
-def linear(low: float, high: float, title: str, *, steps: int = 5) -> Axis:
-    """Return an axis over a range with round ticks inside it.
+def linear(low: float, high: float, title: str) -> Axis:
+    """Return an axis over a range with about five round steps inside it.
 
     Parameters
     ----------
@@ -165,12 +165,10 @@ def linear(low: float, high: float, title: str, *, steps: int = 5) -> Axis:
         The range; one without width is widened.
     title : str
         What it is, with its unit.
-    steps : int
-        About how many steps.
     """
     if not high > low:
         low, high = low - 0.5 * (abs(low) or 1.0), high + 0.5 * (abs(high) or 1.0)
-    step = round_step((high - low) / steps)
+    step = round_step((high - low) / 5.0)
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     places = max(0, -math.floor(math.log10(step) + 1e-9))
     ticks = tuple((n * step, f"{n * step + 0.0:.{places}f}") for n in range(first, last + 1))

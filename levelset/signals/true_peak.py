@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -58,9 +57,3 @@ def true_peak(samples: NDArray[np.float64]) -> float:
         between = windows[start : start + _CHUNK] @ _phases()
         peak = max(peak, float(np.abs(between).max()))
     return peak
-
-
-def true_peak_dbfs(samples: NDArray[np.float64]) -> float | None:
-    """Return the true peak over full scale, dB; None for silence."""
-    peak = true_peak(samples)
-    return 20.0 * math.log10(peak) if peak > 0.0 else None

@@ -56,10 +56,10 @@ def load_car(path: Path) -> CarTruth:
     return read_checked(path, str(path), "car file", car_from_document)
 
 
-def load_demo_car(name: str = DEMO) -> CarTruth:
-    """Return an invented car that comes with the package."""
-    path = resources.files("levelset.simulation") / name
-    return read_checked(path, name, "car file", car_from_document)
+def load_demo_car() -> CarTruth:
+    """Return the invented car that comes with the package."""
+    path = resources.files("levelset.simulation") / DEMO
+    return read_checked(path, DEMO, "car file", car_from_document)
 
 
 def car_from_document(document: dict[str, Any]) -> CarTruth:

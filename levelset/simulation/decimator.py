@@ -54,11 +54,6 @@ def _filter(factor: int) -> NDArray[np.float64]:
     return np.ascontiguousarray(taps_by_age[:, ::-1].T)
 
 
-def delay_frames(factor: int) -> float:
-    """Return by how many frames the output lags the first sample of its row."""
-    return (factor * ROWS - 1) / 2.0 / factor - (factor - 1) / factor
-
-
 def passed(frequency_hz: float, rate_hz: int, factor: int) -> complex:
     """Return what the filter leaves of a sine at any frequency, as a ratio to the sine itself.
 

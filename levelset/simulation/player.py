@@ -25,7 +25,7 @@ FADE_S = 0.015
 """Every sound ends within this time, s."""
 
 DENSE_HZ = 200.0
-"""Frequency that many sines, noise, music and speech count as: with an oversampling by 8 at
+"""Frequency that many sines and noise count as: with an oversampling by 8 at
 48 kHz, what clips folds back 50 dB or more below all that clipping adds (it falls by 12 dB an
 octave)."""
 
@@ -162,7 +162,7 @@ class Player:
     def highest_hz(self) -> float:
         """Highest frequency of the tones that play, Hz; 0 for silence.
 
-        Many sines, noise and music have no harmonics to tell from aliases: they count as a tone
+        Many sines and noise have no harmonics to tell from aliases: they count as a tone
         of `DENSE_HZ`, for which less is computed.
         """
         return max((_tone_hz(sound.signal) for sound in self._sounds), default=0.0)

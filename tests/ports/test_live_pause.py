@@ -9,7 +9,6 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -131,7 +130,7 @@ def step(port: LivePort, tone: str, person: Onlooker, server: Any, stops: list[s
         return Engine(port, Record(), person, plan).run("listening", None, listening())
 
 
-def test_a_step_waits_and_goes_on(server: Any, vehicle: None, tmp_path: Path) -> None:
+def test_a_step_waits_and_goes_on(server: Any, vehicle: None) -> None:
     port, person = open_live("pulse", output=None, rate_hz=RATE_HZ, channels=2), Onlooker()
     try:
         found = step(port, "vehicle", person, server, ["in the middle"])

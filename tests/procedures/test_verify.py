@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import tomllib
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ import pytest
 
 from levelset.session import Session, open_demo_session
 
-CAR = (resources.files("levelset.simulation") / "demo_car_two_channels.toml").read_text()
+CAR = (Path(__file__).parent / "vehicles" / "two_channels.toml").read_text()
 
 
 def car(tmp_path: Path, **changes: dict[str, Any]) -> Path:

@@ -32,13 +32,6 @@ def channel_names(count: int) -> list[str]:
     return [f"channel {n}" for n in range(1, count + 1)]
 
 
-def clipped_codes(seed: int, amplitude: float, top: float) -> np.ndarray:
-    """Return a tone on tip A whose tops are cut off."""
-    raw = codes(seed, amplitude, FRAMES)
-    raw[:, 0] = np.clip(raw[:, 0], -top * 2**23, top * 2**23)
-    return raw
-
-
 def whole_job(
     parent: Path,
     *,

@@ -218,7 +218,7 @@ def test_words_clean_volume_and_curves_move(base: Path, tmp_path: Path) -> None:
     assert dict(comparison.reasons)["another clean volume: 30 then, 28 now"]
 
 
-def test_a_response_that_has_not_moved_is_rarely_said_to_have(base: Path) -> None:
+def test_a_response_that_has_not_moved_is_rarely_said_to_have() -> None:
     """Of 400 pairs of responses at 30 places, about 5 % are beyond, not 79 %."""
     rng = np.random.default_rng(8)
     hz = tuple(20.0 * 1.26**n for n in range(30))

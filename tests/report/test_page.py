@@ -359,10 +359,10 @@ def test_colours_can_be_read(job: Path) -> None:
     """Contrast of text on its ground: at least 4.5, WCAG 2.2 success criterion 1.4.3."""
     style = page_of(job).style
     colour = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", style))
-    pairs = [("ink", "paper"), ("soft", "paper"), ("blue", "paper"), ("ink", "wash")]
+    pairs = [("ink", "paper"), ("soft", "paper"), ("blue", "paper")]
     pairs += [(name, f"{name}-wash") for name in ("good", "note", "bad")]
     pairs += [(name, "paper") for name in ("good", "note", "bad")]
-    assert len(pairs) == 10
+    assert len(pairs) == 9
     for text, ground in pairs:
         light, dark = sorted((luminance(colour[text]), luminance(colour[ground])), reverse=True)
         assert (light + 0.05) / (dark + 0.05) >= 4.5, (text, ground)

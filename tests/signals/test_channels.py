@@ -1,17 +1,15 @@
-"""Signals for several channels, sampled signals, and what they become in a file."""
+"""Signals for several channels, and what they become in a file."""
 
 import subprocess
 from dataclasses import replace
 
 import numpy as np
 import pytest
-import scipy.signal
 import soundfile
 
 from levelset.record.audio_files import write_track
 from levelset.signals.catalogue import Tones, catalogue
 from levelset.signals.channels import CHANNELS, LAYOUTS, ChannelSignals, played_on, values_on
-from levelset.signals.sampled import sampled_signal
 from levelset.signals.tones import set_tone, silence
 from levelset.signals.track import codes
 from levelset.signals.which_wire import TRACKS, which_wire_track, wire_codes
@@ -102,33 +100,3 @@ def test_another_program_finds_the_channels(outside_program, tmp_path):
 def test_a_coded_track_needs_its_channels():
     with pytest.raises(ValueError, match="which-wire has 2 channels, not 1"):
         next(codes(BY_NAME["which-wire"], 48_000, 16, 1))
-
-
-def test_samples_come_back_and_what_lies_between_is_band_limited():
-    """scipy's resampling by an integer is an independent way to the points between."""
-    draw = np.random.default_rng(3)
-    lines = np.fft.rfft(draw.standard_normal(8000))
-    lines[round(12_000 / 44_100 * 8000) :] = 0.0
-    x = np.tile(np.fft.irfft(lines), 3)
-    x *= 0.2 / x.std()
-    signal = sampled_signal("music", "a test", x[8000:16_000], 44_100, repeats=True)
-    time_s = np.arange(2000) / 44_100
-    np.testing.assert_allclose(signal.at(time_s), x[8000:10_000], atol=1e-9)
-    between = scipy.signal.resample_poly(x, 5, 1, window=("kaiser", 12.0))[40_000:50_000]
-    np.testing.assert_allclose(signal.at(np.arange(10_000) / 220_500), between, atol=2e-4)
-    again = signal.at(time_s + 3 * signal.length_s)
-    np.testing.assert_allclose(again, x[8000:10_000], atol=1e-6)
-    level_dbfs = 20.0 * np.log10(np.sqrt(2.0 * np.mean(x[8000:16_000] ** 2)))
-    assert signal.level_dbfs == pytest.approx(level_dbfs, abs=1e-6)
-    close = scipy.signal.resample(x[8000:16_000], 32 * 8000)
-    assert np.abs(close).max() <= signal.peak_fs <= 1.021 * np.abs(close).max()
-
-
-def test_an_excerpt_ends_and_bad_samples_are_refused():
-    signal = sampled_signal("word", "a test", np.ones(441), 44_100, repeats=False)
-    assert np.abs(signal.at(np.array([0.05, 1.0]))).max() == 0.0
-    assert signal.at(np.array([0.005]))[0] == pytest.approx(1.0, abs=0.05)
-    assert sampled_signal("none", "a test", np.zeros(10), 44_100, repeats=True).level_dbfs is None
-    for bad in (np.zeros(0), np.zeros((2, 2)), np.full(5, np.nan), np.zeros(61 * 8000)):
-        with pytest.raises(ValueError):
-            sampled_signal("bad", "a test", bad, 8000, repeats=False)

@@ -111,7 +111,7 @@ def test_delay_and_polarity(ideal: Ideal, tone) -> None:
     assert abs(turned - expected) < 1e-5
 
 
-def test_noise_in_the_audio_band(ideal: Ideal, tone) -> None:
+def test_noise_in_the_audio_band(ideal: Ideal) -> None:
     truth = with_processor(ideal(source__start_volume=0), noise_millivolts=5.0)
     car = Car(truth, 5)
     car.touch("A", Point("processor"))
