@@ -1,6 +1,7 @@
 import math
 from dataclasses import replace
 
+import GTC as gtc
 import pytest
 from coverage_campaign import FREQUENCIES_HZ, share_of_intervals_with_the_truth
 from probe_chain import calibration, frames, spec, tips
@@ -144,7 +145,6 @@ def test_a_void_reading_has_no_budget():
 
 @pytest.mark.outside
 def test_budget_against_gtc():
-    gtc = pytest.importorskip("GTC")
     cal = calibrated(high_corner_hz=Quantity(80e3, 5e3, "Hz"))
     reading = pair(cal, frequency_hz=20.11, coupling_hz=(2.1, 0.9))
     budget = reading_budget(reading.pair, reading.spec, cal)

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from levelset.probe.coupling import Coupling
 
@@ -47,7 +48,6 @@ def test_dc_coupled_input_changes_nothing():
 
 def test_two_poles_against_scipy():
     # Outside check: scipy's analogue frequency response.
-    signal = pytest.importorskip("scipy.signal")
     poles = (8.0, 0.9)
     f = np.geomspace(1.0, 20000.0, 50)
     b = [1.0, 0.0, 0.0]

@@ -162,8 +162,8 @@ def test_lost_contact_is_refused(calibrated, lost_s):
 @pytest.mark.parametrize("tone", [(1.0, 31.7), (10.0, 41.0), (2.0, 997.0)])
 def test_steady_tone_is_taken_out(calibrated, tone):
     reading = read(two_tips(np.random.default_rng(8), 6.0, 5.98, tone=tone), READ, calibrated)
-    if reading.void is None:
-        assert abs(reading.legs[0].volts.value - 6.0) <= reading.legs[0].volts.u
+    assert reading.void is None
+    assert abs(reading.legs[0].volts.value - 6.0) <= reading.legs[0].volts.u
 
 
 def test_beyond_the_probe_is_refused(calibrated):

@@ -2,7 +2,6 @@
 
 import math
 import re
-import shutil
 import subprocess
 
 import numpy as np
@@ -11,12 +10,14 @@ from probe_designs import design, random_requirements
 
 from levelset.probe.mistakes import consequences
 
-pytestmark = [
-    pytest.mark.outside,
-    pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed"),
-]
+pytestmark = pytest.mark.outside
 COUNT = 24
 GROUND = 1000.0
+
+
+@pytest.fixture(autouse=True)
+def _ngspice(outside_program):
+    outside_program("ngspice")
 
 
 def run(deck, folder):

@@ -3,6 +3,7 @@
 import math
 import random
 
+import GTC as gtc
 import numpy as np
 import pytest
 
@@ -50,7 +51,6 @@ def test_gum_h1_combined_dof_and_expanded():
 
 @pytest.mark.outside
 def test_gum_h1_against_gtc():
-    gtc = pytest.importorskip("GTC")
     # Type-B dof follow each input in GTC; the arithmetic is GTC's own, from the formula itself.
     l_s = gtc.ureal(LENGTH, 25, 18)
     d = gtc.ureal(215, 5.8, 24) + gtc.ureal(0, 3.9, 5) + gtc.ureal(0, 6.7, 8)
@@ -83,7 +83,6 @@ def test_gum_h2_means_and_their_standard_uncertainties():
 
 @pytest.mark.outside
 def test_the_impedance_of_h2_taken_as_uncorrelated_against_gtc():
-    gtc = pytest.importorskip("GTC")
     v, i = gtc.type_a.estimate(VOLTS), gtc.type_a.estimate(MILLIAMPS)
     z = v / (i * 1e-3)
     current = sum(MILLIAMPS) / 5e3
@@ -99,7 +98,6 @@ def test_the_impedance_of_h2_taken_as_uncorrelated_against_gtc():
 
 @pytest.mark.outside
 def test_random_budgets_against_gtc():
-    gtc = pytest.importorskip("GTC")
     rng = random.Random(3)
     for _ in range(50):
         n = rng.randint(1, 7)
