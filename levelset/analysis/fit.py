@@ -124,6 +124,8 @@ class System:
         Multiples of the frequency in the model, the first of them 0.
     matrix, inverse : ndarray, shape (2, K, K)
         The cosine and the sine system, and the inverse of these at the frequency `inverted_w`.
+    inverted_w : float
+        That frequency, rad per sample: near that of the matrix.
     tangent : Tangent
         Products of the derivative by frequency.
     """

@@ -191,6 +191,8 @@ def read_evidence(path: Path, capture: str) -> bytes:
     ------
     DamageError
         If it is missing or altered.
+    InputError
+        If it cannot be read.
     """
     file = path / f"{capture}.flac"
     try:
@@ -252,6 +254,8 @@ def import_calibration(
 
     Raises
     ------
+    DamageError
+        If its evidence is altered.
     InputError
         If the file cannot be read, or what it holds is not a calibration with its evidence.
     UsageError

@@ -118,6 +118,8 @@ def explain_reading(path: Path, seq: int) -> Explanation:
     ------
     InputError
         If there is no such reading, it has no volts, or its capture is missing.
+    DamageError
+        If the capture does not fit the reading.
     """
     from levelset.probe.volts import read_tips
 
