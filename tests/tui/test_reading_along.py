@@ -111,3 +111,4 @@ def test_a_job_that_ended_early_says_where_and_why():
 
 def test_units_stay_readable_in_plain_ascii():
     assert in_charset(["35 mm², 105 °C"], "ascii") == ["35 mm2, 105  C"]
+    assert in_charset(["22.80 V ± 0.27 V"], "ascii") == ["22.80 V +-0.27 V"]

@@ -327,6 +327,13 @@ def test_ascii_is_ascii_and_keeps_its_width():
         ("utf-8", {}, "braille"),
         ("UTF8", {"TERM": "xterm"}, "braille"),
         ("utf-8", {"TERM": "linux"}, "ascii"),
+        ("utf-8", {"TERM": "vt100"}, "ascii"),
+        # What Python makes of a plain locale: PEP 538 for LANG, PEP 540 for LC_ALL.
+        ("utf-8", {"LANG": "C", "LC_CTYPE": "C.UTF-8"}, "ascii"),
+        ("utf-8", {"LANG": "en_GB.UTF-8", "LC_ALL": "C"}, "ascii"),
+        ("utf-8", {"LANG": "C", "LC_CTYPE": "en_GB.UTF-8"}, "braille"),
+        ("utf-8", {"LC_CTYPE": "C.UTF-8"}, "braille"),
+        ("utf-8", {"LANG": "C.UTF-8"}, "braille"),
         ("latin-1", {}, "ascii"),
         (None, {}, "ascii"),
     ],

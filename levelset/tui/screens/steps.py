@@ -15,10 +15,15 @@ from levelset.tui.renderables.pages import INVENTED, agenda_line, entry_words
 from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import Drawn, LevelScreen
 from levelset.tui.screens.form import NoteScreen
+from levelset.tui.screens.texts import REPORT
 
 if TYPE_CHECKING:
     from levelset.procedures.agenda import Entry
     from levelset.tui.session import Session
+
+
+AGAIN = "A step that is done again counts from then on."
+CHOOSE = f"Choose a step and press enter. {AGAIN}"
 
 
 class StepsScreen(LevelScreen):
@@ -92,7 +97,7 @@ class StepsScreen(LevelScreen):
 
     def _advice(self, width: int, _: int) -> list[str]:
         lines = [INVENTED] if self._session.invented else []
-        advice = "Choose a step and press enter. What is done again counts from then on."
+        advice = CHOOSE if self._left else f"Everything is done. {REPORT} {AGAIN}"
         return [*lines, *wrapped(advice, width)]
 
     def _sentence(self, width: int, _: int) -> list[str]:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from levelset.tui.session import Session
 
 GO_ON = "To go on: enter, then GO ON."
-REPORT = "Report: esc, then r on the page of the job."
+REPORT = "Report: esc, enter on the job, then r."
 GONE = (
     "The invented car of this job was left and is gone: esc, then d begins anew with another one."
 )
