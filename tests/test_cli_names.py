@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import json
 import sys
 from pathlib import Path
@@ -118,6 +119,20 @@ def test_a_full_medium_leaves_a_plan_as_it_was(levelset, monkeypatch, tmp_path):
         assert (status, "No space left on device" in error) == (3, True)
     assert Path("plan.toml").read_bytes() == before
     assert [path.name for path in tmp_path.glob("*.*")] == ["plan.toml"]
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "cp1252", "utf-8"])
+def test_a_name_that_the_output_cannot_hold_is_escaped(levelset, monkeypatch, encoding):
+    levelset("plan", "new", "bass only", "plan.toml")
+    levelset("plan", "set", "plan.toml", "vehicle", "Kombi \N{SNOWMAN}")
+    out = io.TextIOWrapper(io.BytesIO(), encoding)
+    with monkeypatch.context() as patch:
+        patch.setattr(sys, "stdout", out)
+        status, _, error = levelset("plan", "show", "plan.toml")
+    assert (status, error) == (0, "")
+    shown = "Kombi \N{SNOWMAN}" if encoding == "utf-8" else "Kombi \\u2603"
+    out.seek(0)
+    assert f"vehicle = {shown}" in out.read()
 
 
 def test_confirm_says_which_way_it_was_wrong(levelset):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import NoReturn
 
@@ -88,6 +89,9 @@ _mark_examples(cli)
 
 def main() -> None:
     """Run the command line with the exit status and the error line of the contract."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A name in a script that a file or pipe cannot hold is escaped, as Python does for errors.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         # Not cli.main(): it would print an empty line of its own after Ctrl-C.
         context = cli.make_context("levelset", sys.argv[1:])
