@@ -56,6 +56,7 @@ def job_of_a_template(levelset) -> str:
         ("plan new bass_only folder", 2, "there is no template 'bass_only'"),
         ("plan new BASS folder", 3, "folder is there already - name another file"),
         ("run nothing --job JOB", 2, "there is no procedure 'nothing' - use one of checklist, "),
+        ("run calibrate --calibration x --job JOB", 2, "leave --calibration out"),
         ("run --channel bass --job JOB", 2, "--channel belongs to one procedure"),
         ("run gain --screen --job JOB", 2, "--screen is for the whole job"),
         ("watch --limit 0", 2, "THD limit of 0 % is out of range - give 0.001 to 100 %"),

@@ -55,6 +55,8 @@ def run(
         raise UsageError(
             f"there is no procedure {procedure!r:.40}", f"use one of {', '.join(CATALOGUE)}"
         )
+    if procedure == "calibrate" and calibration is not None:
+        raise UsageError("calibrate makes a calibration of its own", "leave --calibration out")
     if procedure is None and channel is not None:
         raise UsageError("--channel belongs to one procedure", "name it, such as run gain")
     if screen and (procedure is not None or as_json):
