@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, cast
 
 from levelset.plan.checklist import (
@@ -55,11 +55,8 @@ class _Question:
     typed: bool = False
 
 
-@dataclass(slots=True)
-class _Sheet:
-    """Answers so far."""
-
-    answers: dict[tuple[str, str | None], str | float] = field(default_factory=dict)
+_Answers = dict[tuple[str, str | None], str | float]
+"""What was answered, by question and channel."""
 
 
 def checklist(plan: JobPlan) -> Procedure:
@@ -70,10 +67,9 @@ def checklist(plan: JobPlan) -> Procedure:
     """
     yield Acknowledge(cautions.CHECKLIST)
     questions = _questions(plan)
-    sheet = _Sheet()
-    yield from _ask_all(questions, sheet)
-    result = _result(questions, sheet, plan)
-    looked_at = sum(value != "skipped" for value in sheet.answers.values())
+    answers: _Answers = yield from _ask_all(questions)
+    result = _result(questions, answers, plan)
+    looked_at = sum(value != "skipped" for value in answers.values())
     sentence = f"{looked_at} of {len(questions)} looked at."
     if result["skipped"] and looked_at:
         sentence += f" Not looked at: {', '.join(result['skipped'])}."
@@ -127,7 +123,9 @@ def _questions(plan: JobPlan) -> list[_Question]:
     return [*found, *listed("loads"), *listed("feed")]
 
 
-def _ask_all(questions: list[_Question], sheet: _Sheet) -> Steps:
+def _ask_all(questions: list[_Question]) -> Steps:
+    """Ask and return the answers."""
+    answers: _Answers = {}
     at = 0
     while at < len(questions):
         question = questions[at]
@@ -143,15 +141,14 @@ def _ask_all(questions: list[_Question], sheet: _Sheet) -> Steps:
             at = max(0, at - 1)
             continue
         if answer.value == REST.word:
-            for left in questions[at:]:
-                sheet.answers[left.key, left.channel] = "skipped"
-            return
-        sheet.answers[question.key, question.channel] = answer.value
+            answers.update({(left.key, left.channel): "skipped" for left in questions[at:]})
+            break
+        answers[question.key, question.channel] = answer.value
         at += 1
+    return answers
 
 
-def _result(questions: list[_Question], sheet: _Sheet, plan: JobPlan) -> dict[str, Any]:
-    answers = sheet.answers
+def _result(questions: list[_Question], answers: _Answers, plan: JobPlan) -> dict[str, Any]:
     findings: list[dict[str, Any]] = []
 
     def found(key: str, channel: str | None, sentence: str) -> None:
