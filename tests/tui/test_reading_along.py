@@ -4,17 +4,31 @@ from dataclasses import replace
 
 import pytest
 from tui_pilot import begin, make_app, run_with, screen_text, until
-from tui_scenes import CURVE, DONE, PLACE, STEPS, YES_NO, FakeLevers, Script, reading
+from tui_scenes import (
+    CURVE,
+    DONE,
+    JOB,
+    PLACE,
+    STEPS,
+    YES_NO,
+    FakeLevers,
+    Script,
+    reading,
+    view,
+)
 
+from levelset.probe.stretch_reading import StretchSpec
 from levelset.procedures import cautions
 from levelset.procedures.cautions import Caution
 from levelset.procedures.facts import StepResult
+from levelset.procedures.protocol import Act, Guidance, Listen
 from levelset.quantity import Quantity
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.curve import curve_table
 from levelset.tui.renderables.pages import stopped_lines
 from levelset.tui.renderables.questions import caution_lines
-from levelset.tui.renderables.which import shown_reading
+from levelset.tui.renderables.stretch import stretch_number, stretch_word
+from levelset.tui.renderables.which import current, shown_reading
 from levelset.tui.renderables.wording import hanging
 from levelset.tui.screens.texts import HELP, ResultScreen
 
@@ -67,6 +81,31 @@ def test_two_tips_that_read_alike_do_not_take_turns():
         both = replace(tips, legs=(first, second))
         assert shown_reading(both) is both.legs[shown]
     assert shown_reading(replace(tips, legs=(quiet, first))) is first
+
+
+def test_a_stretch_begins_at_nothing_and_not_with_volts():
+    spec = StretchSpec("noise", 4.0, "grounded", True, {})
+    listen = Listen(spec, Guidance("Hold the tips still.", Act("wait"), headline="HOLD STILL"))
+    shown = current(view(listen, reading(6.2)), None).reading
+    assert (stretch_number(shown), stretch_word(shown)) == (
+        ("0", "s", "of 4 s"),
+        "RECORDING, 0 of 4 s",
+    )
+    assert current(view(listen), None).reading.progress == 0.0
+
+
+def test_jobs_of_one_day_and_name_are_told_apart():
+    morning = replace(JOB, created="2031-04-02T08:00:00Z", path=JOB.path / "2")
+    other = replace(JOB, title="Finch van", path=JOB.path / "3")
+    app, _ = make_app(jobs=(JOB, morning, other))
+
+    async def scenario(pilot):  # noqa: ARG001
+        text = screen_text(app)
+        assert "2031-04-02 10:11 UTC Heron estate" in text
+        assert "2031-04-02 08:00 UTC Heron estate" in text
+        assert "2031-04-02 Finch van" in text
+
+    run_with(app, scenario)
 
 
 def test_enter_on_a_question_with_answers_says_what_to_press():

@@ -137,15 +137,19 @@ def target_line(channel: ChannelPlan, width: int) -> str:
     return why if len(why) <= width else text[:width]
 
 
-def job_line(job: JobRow) -> str:
-    """Return a recorded job as one line: day, title, vehicle, state."""
-    day = job.created[:10] or "no date"
+def job_line(job: JobRow, *, with_time: bool = False) -> str:
+    """Return a recorded job as one line: day, title, vehicle, state.
+
+    The time, in UTC, tells jobs of one day and name apart.
+    """
+    day = moment(job.created) if with_time else job.created[:10]
+    day = day or "no date"
     vehicle = "" if job.vehicle == job.title else job.vehicle
     done = sum(channel.set_volts_rms is not None for channel in job.channels)
     state = job.state if job.fault else f"{job.state}, {done} of {len(job.channels)} set"
     if job.versions:
         state += ", other versions"
-    return f"{day:<11}{' · '.join(part for part in (job.title, vehicle, state) if part)}"
+    return f"{day:<10} {' · '.join(part for part in (job.title, vehicle, state) if part)}"
 
 
 def job_lines(job: JobSummary, width: int) -> list[str]:

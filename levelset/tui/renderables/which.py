@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from levelset.probe.stretch_reading import StretchReading
+from levelset.probe.reading import Frames
+from levelset.probe.stretch_reading import StretchReading, StretchSpec
 from levelset.probe.touch_reading import TouchReading
 from levelset.procedures.protocol import Listen
 from levelset.tui.renderables.touch import touch_line
 from levelset.tui.renderables.wording import volts
 
 if TYPE_CHECKING:
-    from levelset.probe.kinds import AnyReading
+    from levelset.probe.kinds import AnyReading, AnySpec
     from levelset.probe.reading import Reading, TipsReading
     from levelset.procedures.protocol import View
 
@@ -34,11 +35,19 @@ def current(view: View, before: AnyReading | None) -> View:
         The reading that was there when the person was last asked to do something.
     """
     instruction, reading = view.instruction, view.reading
-    if not isinstance(instruction, Listen) or reading is None:
+    if not isinstance(instruction, Listen):
         return view
-    if reading is before or reading.spec != instruction.spec:
-        return replace(view, reading=None, budget=())
-    return view
+    if reading is not None and reading is not before and reading.spec == instruction.spec:
+        return view
+    begins = _nothing_yet(instruction.spec)
+    return view if reading is begins is None else replace(view, reading=begins, budget=())
+
+
+def _nothing_yet(spec: AnySpec) -> AnyReading | None:
+    """Return what is shown before the first reading: of a stretch, that it begins."""
+    if isinstance(spec, StretchSpec):
+        return StretchReading(Frames(0, 0, 0, 1), spec, "recording", 0.0)
+    return None
 
 
 def shown_reading(tips: TipsReading) -> Reading:

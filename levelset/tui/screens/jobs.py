@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
@@ -100,7 +101,11 @@ class JobsScreen(LevelScreen):
         at = options.highlighted_option
         kept = str(made) if made is not None else None if at is None else at.id
         options.clear_options()
-        rows = [Option(Content(self._line(job)), id=str(job.path)) for job in self._shown]
+        alike = Counter(_day_and_name(job) for job in self._shown)
+        rows = [
+            Option(Content(self._line(job, alike[_day_and_name(job)] > 1)), id=str(job.path))
+            for job in self._shown
+        ]
         options.add_options(rows)
         if rows:
             there = [row.id for row in rows]
@@ -160,5 +165,9 @@ class JobsScreen(LevelScreen):
             return
         self.levelset.open(session)
 
-    def _line(self, job: JobRow) -> str:
-        return in_charset([job_line(job)], self.levelset.charset)[0]
+    def _line(self, job: JobRow, with_time: bool) -> str:
+        return in_charset([job_line(job, with_time=with_time)], self.levelset.charset)[0]
+
+
+def _day_and_name(job: JobRow) -> tuple[str, str]:
+    return job.created[:10], job.title
