@@ -140,13 +140,22 @@ def test_wrong_usage(arguments):
     assert_one_error(levelset(*arguments), 2)
 
 
-@pytest.fixture(scope="module")
-def job(tmp_path_factory):
-    jobs = tmp_path_factory.mktemp("jobs")
-    done = levelset("demo", "--hands-free", "--fast", "--json", "--car", CAR, "--jobs", jobs)
+def whole_job(jobs):
+    arguments = ["demo", "--hands-free", "--fast", "--json", "--seed=7", "--car", CAR]
+    done = levelset(*arguments, "--jobs", jobs)
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
-    return Path(json.loads(done.stdout)["job"])
+    return json.loads(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    return whole_job(tmp_path_factory.mktemp("jobs"))
+
+
+@pytest.fixture
+def job(result):
+    return Path(result["job"])
 
 
 @pytest.fixture
@@ -199,12 +208,8 @@ def test_jobs_folder_that_cannot_be_written(tmp_path):
     assert blocked.read_text("utf-8") == "not a folder"
 
 
-def test_same_seed_gives_the_same_result(tmp_path):
-    def steps(name):
-        arguments = ["demo", "--hands-free", "--fast", "--json", "--seed=7", "--jobs"]
-        return json.loads(levelset(*arguments, tmp_path / name).stdout)["steps"]
-
-    assert steps("one") == steps("two")
+def test_same_seed_gives_the_same_result(result, tmp_path):
+    assert whole_job(tmp_path)["steps"] == result["steps"]
 
 
 def test_ctrl_c_leaves_a_job_that_verifies(tmp_path):
