@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
 import os
 import shutil
-import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
 import pytest
+
+from levelset.cli import main
 
 FIRST = Path(__file__).parent / "record" / "jobs" / "first-version"
 PNG = (
@@ -27,19 +30,24 @@ def home(tmp_path: Path) -> Path:
 
 
 def levelset(home: Path, *arguments: object, status: int = 0) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "levelset", "job", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        env={**os.environ, "LEVELSET_HOME": str(home)},
-        check=False,
-    )
-    assert done.returncode == status, done.stderr
-    assert "Traceback" not in done.stderr
+    out, error = io.StringIO(), io.StringIO()
+    ended = 0
+    with (
+        mock.patch.dict(os.environ, LEVELSET_HOME=str(home)),
+        mock.patch.object(sys, "argv", ["levelset", "job", *map(str, arguments)]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(error),
+    ):
+        try:
+            main()
+        except SystemExit as end:
+            ended = int(end.code or 0)
+    said = error.getvalue()
+    assert ended == status, said
     if status in (2, 3):
-        assert len(done.stderr.splitlines()) == 1
-        assert done.stderr.startswith("levelset: error: ")
-    return done.stdout
+        assert len(said.splitlines()) == 1
+        assert said.startswith("levelset: error: ")
+    return out.getvalue()
 
 
 def test_from_one_home_to_another(home: Path, tmp_path: Path) -> None:
