@@ -15,28 +15,42 @@ from levelset.session import open_demo_session
 CAR = Path(__file__).parent / "cars" / "bridged_clips_first.toml"
 
 
-class LosesTipB:
-    """Levers whose tip B has no contact from the nth touch on."""
+STEPS = (
+    ("calibrate", None),
+    ("output_kind", None),
+    ("clean_volume", None),
+    ("output_kind", "front left"),
+    ("gain", "front left"),
+)
 
-    def __init__(self, levers, after):
-        self._levers, self._left = levers, after
+
+class LosesTipB:
+    """Levers whose tip B has no contact once it has been put somewhere so many times more."""
+
+    def __init__(self, levers):
+        self._levers, self.left = levers, 1000
 
     def __getattr__(self, name):
         return getattr(self._levers, name)
 
     def touch(self, tip, point):
         if tip == "B":
-            self._left -= 1
-            point = point if self._left >= 0 else Point("open")
+            self.left -= 1
+            point = point if self.left >= 0 else Point("open")
         self._levers.touch(tip, point)
 
 
-def run_losing_tip_b(tmp_path, after):
+def run_losing_tip_b(tmp_path, where, touches):
+    """Return how the steps ended when tip B loses its contact so far into one of them."""
     session = open_demo_session(CAR, tmp_path, seed=5, fast=True)
     hands = session.simulated_hands
-    hands._levers = LosesTipB(session.levers, after)
+    hands._levers = levers = LosesTipB(session.levers)
     try:
-        return session.run(hands)
+        for step in STEPS:
+            if step == where:
+                levers.left = touches
+            session.run_one(hands, *step)
+        return {(one.procedure, one.channel): one for one in session.job.steps()}
     finally:
         session.close()
 
@@ -54,12 +68,20 @@ def test_one_tip_alone_cannot_tell(tmp_path):
     assert ended["gain", "front left"] == "skipped"
 
 
-# Touches of tip B in the order of the job: calibration 1; source kind 2, 3; clean volume 4;
-# channel kind 5, 6; gain at the tap 7, at the channel 8; verify 9.
-@pytest.mark.parametrize("after", [0, 2, 5, 7])
-def test_tip_b_without_contact_is_never_accepted_as_bridged_output(tmp_path, after):
-    results = run_losing_tip_b(tmp_path, after)
-    gains = [step for step in results if step.procedure == "gain"]
-    assert all(step.outcome in ("failed", "skipped") for step in gains)
-    kinds = [step for step in results if step.procedure == "output_kind"]
-    assert all(step.result.get("kind") in (None, "bridged") for step in kinds)
+@pytest.mark.parametrize(
+    ("where", "touches"),
+    [
+        (("calibrate", None), 0),
+        (("output_kind", None), 1),
+        (("gain", "front left"), 1),
+    ],
+)
+def test_tip_b_without_contact_is_never_accepted_as_bridged_output(tmp_path, where, touches):
+    steps = run_losing_tip_b(tmp_path, where, touches)
+    at = STEPS.index(where)
+    assert [steps[step].outcome for step in STEPS[:at]] == ["accepted"] * at
+    assert steps[where].outcome == "failed"
+    assert steps["gain", "front left"].outcome == ("failed" if where[0] == "gain" else "skipped")
+    for step in STEPS:
+        if step[0] == "output_kind":
+            assert steps[step].result.get("kind") in (None, "bridged")
