@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from levelset.cli import main
+from levelset.cli.common import why_it_ended
+from levelset.procedures.facts import StepResult
 
 
 @pytest.fixture(autouse=True)
@@ -140,6 +142,20 @@ def test_confirm_says_which_way_it_was_wrong(levelset):
     levelset("plan", "new", "bass only", "plan.toml")
     assert "error: values and --all" in levelset("plan", "confirm", "plan.toml", "x", "--all")[2]
     assert "error: neither values nor --all" in levelset("plan", "confirm", "plan.toml")[2]
+
+
+@pytest.mark.parametrize(
+    ("steps", "says"),
+    [
+        ([], False),
+        ([("checklist", "accepted"), ("calibrate", "failed")], True),
+        ([("calibrate", "aborted")], False),
+        ([("calibrate", "failed"), ("verify", "accepted")], False),
+    ],
+)
+def test_a_job_that_ends_for_want_of_a_calibration_says_so(steps, says):
+    results = [StepResult(name, None, outcome, "", {}, ()) for name, outcome in steps]
+    assert ("without a calibration" in why_it_ended(results)) == says
 
 
 @pytest.mark.parametrize(

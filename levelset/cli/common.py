@@ -12,8 +12,9 @@ import click
 from levelset.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
+    from levelset.procedures.facts import StepResult
     from levelset.session import Session
 
 RATE_HZ = 48_000
@@ -61,6 +62,13 @@ def require_folder(folder: Path | None) -> None:
 def print_json(value: dict[str, Any]) -> None:
     """Print one JSON object as a line."""
     click.echo(json.dumps(value, allow_nan=False))
+
+
+def why_it_ended(steps: Sequence[StepResult]) -> str:
+    """Return why a whole job went no further than its last step; empty where nothing is to say."""
+    if steps and (steps[-1].procedure, steps[-1].outcome) == ("calibrate", "failed"):
+        return "The job ends here: without a calibration nothing else can be read in volts."
+    return ""
 
 
 def open_screen(start: Callable[[], Session] | None) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from levelset.cli.common import EXIT_NO, AnyPath, open_screen, print_json
+from levelset.cli.common import EXIT_NO, AnyPath, open_screen, print_json, why_it_ended
 from levelset.errors import UsageError
 
 if TYPE_CHECKING:
@@ -53,6 +53,8 @@ def demo(
             }
         )
     else:
+        if ended := why_it_ended(steps):
+            click.echo(ended)
         click.echo(f"Record: {session.job_path}")
     if any(step.outcome not in ("accepted", "limited") for step in steps):
         sys.exit(EXIT_NO)

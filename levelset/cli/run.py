@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from levelset.cli.common import EXIT_NO, RATE_HZ, open_screen, print_json
+from levelset.cli.common import EXIT_NO, RATE_HZ, open_screen, print_json, why_it_ended
 from levelset.errors import UsageError
 
 
@@ -80,6 +80,8 @@ def run(
     try:
         if procedure is None:
             steps = session.run(person)
+            if ended := why_it_ended(steps):
+                click.echo(ended, err=as_json)
         else:
             steps = [session.run_one(person, procedure, channel)]
     finally:
