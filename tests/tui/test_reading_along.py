@@ -25,7 +25,7 @@ from levelset.procedures.protocol import Act, Guidance, Listen
 from levelset.quantity import Quantity
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.curve import curve_table
-from levelset.tui.renderables.pages import stopped_lines
+from levelset.tui.renderables.pages import in_short
 from levelset.tui.renderables.questions import caution_lines
 from levelset.tui.renderables.stretch import stretch_number, stretch_word
 from levelset.tui.renderables.which import current, shown_reading
@@ -140,12 +140,13 @@ def test_the_invented_car_stays_as_it_is_from_step_to_step():
     run_with(app, scenario)
 
 
-def test_a_job_that_ended_early_says_where_and_why():
+def test_a_job_that_ended_before_anything_was_set_says_where_and_why():
     failed = StepResult("calibrate", None, "failed", "The meter is too coarse.", {}, ())
-    assert stopped_lines([STEPS[0], failed], 80) == [
-        "FAILED AT: calibrate the probe. The meter is too coarse."
+    assert in_short([STEPS[0], failed], 80) == [
+        "FAILED: calibrate the probe. The meter is too coarse.",
+        "",
     ]
-    assert stopped_lines(STEPS, 80) == []
+    assert in_short(STEPS[:1], 80) == []
 
 
 def test_units_stay_readable_in_plain_ascii():

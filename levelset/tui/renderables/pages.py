@@ -194,26 +194,12 @@ IN_SHORT = ("gain", "verify")
 def in_short(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
     """Return what was set and found, and which steps are to be looked at again; may be nothing."""
     said = [one.sentence for one in steps if one.procedure in IN_SHORT and one.outcome in DONE]
-    if not said:
-        return []
     for one in steps:
         if one.outcome not in DONE:
             where = "" if one.channel is None else f"{one.channel}: "
             outcome = OUTCOMES.get(one.outcome, one.outcome.upper())
             said.append(f"{outcome}: {where}{procedure_words(one.procedure)}. {one.sentence}")
-    return [*(line for text in said for line in wrapped(text, width)), ""]
-
-
-def stopped_lines(steps: Sequence[StepResult | StepData], width: int) -> list[str]:
-    """Return at which step a job came to its end before its time, and why; may be nothing."""
-    if not steps or steps[-1].outcome not in ("failed", "aborted"):
-        return []
-    last = steps[-1]
-    where = "" if last.channel is None else f"{last.channel}: "
-    outcome = OUTCOMES.get(last.outcome, last.outcome.upper())
-    return wrapped(
-        f"{outcome} AT: {where}{procedure_words(last.procedure)}. {last.sentence}", width
-    )
+    return [*(line for text in said for line in wrapped(text, width)), ""] if said else []
 
 
 def agenda_line(entry: Entry, width: int) -> str:

@@ -16,7 +16,6 @@ from levelset.tui.renderables.pages import (
     job_lines,
     plan_lines,
     step_lines,
-    stopped_lines,
 )
 from levelset.tui.renderables.wording import hanging, wrapped
 from levelset.tui.screens.base import Drawn, Page, TextScreen
@@ -130,10 +129,8 @@ class ResultScreen(TextScreen):
             lines += [*wrapped(f"ENDED: {self._error.what}.", width)]
             lines += [*wrapped(f"What to do: {self._error.todo}.", width), ""]
         left = self._error is None and any(entry.is_left for entry in self._session.agenda())
-        several = len(self._steps) > 1
-        stopped = stopped_lines(self._steps, width) if left and several else []
-        lines += [*stopped, *wrapped(GO_ON, width), ""] if left else []
-        lines += in_short(self._steps[:-1] if stopped else self._steps, width) if several else []
+        lines += [*wrapped(GO_ON, width), ""] if left else []
+        lines += in_short(self._steps, width) if len(self._steps) > 1 else []
         lines += step_lines(self._steps, width) or ["No step was finished."]
         next_words = REPORT if self._steps else ""
         # Never wrapped: a path is copied as it stands.
