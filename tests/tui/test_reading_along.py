@@ -99,11 +99,13 @@ def test_jobs_of_one_day_and_name_are_told_apart():
     other = replace(JOB, title="Finch van", path=JOB.path / "3")
     app, _ = make_app(jobs=(JOB, morning, other))
 
-    async def scenario(pilot):  # noqa: ARG001
+    async def scenario(pilot):
         text = screen_text(app)
         assert "2031-04-02 10:11 UTC Heron estate" in text
         assert "2031-04-02 08:00 UTC Heron estate" in text
         assert "2031-04-02 Finch van" in text
+        await pilot.resize_terminal(60, 20)
+        await until(pilot, lambda: "\n           incomplete" in screen_text(app), "a second line")
 
     run_with(app, scenario)
 

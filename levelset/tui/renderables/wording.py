@@ -199,16 +199,15 @@ def moment(stamp: str) -> str:
     return f"{stamp[:10]} {stamp[11:16]} UTC"
 
 
-def wrapped(text: str, width: int) -> list[str]:
-    """Return the text in lines of at most ``width`` characters."""
-    return textwrap.wrap(text, max(width, 8)) or [""]
+def wrapped(text: str, width: int, indent: int = 0) -> list[str]:
+    """Return the text in lines of at most ``width`` characters, all but the first one indented."""
+    return textwrap.wrap(text, max(width, 8), subsequent_indent=" " * indent) or [""]
 
 
 def hanging(line: str, width: int) -> list[str]:
     """Return a line in lines of at most ``width`` characters; its last column stays a column."""
     found = re.match(r"  +\S.*?  +(?=\S)", line)
-    indent = "" if found is None else " " * found.end()
-    return textwrap.wrap(line, max(width, 8), subsequent_indent=indent) or [""]
+    return wrapped(line, width, 0 if found is None else found.end())
 
 
 def flowed(parts: Iterable[str], width: int, between: str = "  ") -> list[str]:

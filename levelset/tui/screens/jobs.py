@@ -18,6 +18,7 @@ from levelset.record.search import Wanted, find_jobs
 from levelset.record.summary import JobRow, JobSummary, summary_or_fault
 from levelset.tui.renderables.charset import in_charset
 from levelset.tui.renderables.pages import job_line
+from levelset.tui.renderables.wording import wrapped
 from levelset.tui.screens.base import LevelScreen
 from levelset.tui.screens.plan import TemplatesScreen
 from levelset.tui.screens.probe import ProbeScreen
@@ -79,6 +80,10 @@ class JobsScreen(LevelScreen):
     def on_screen_resume(self) -> None:
         """Read the list again: a job may have been added."""
         self.aside(self.levelset.list_jobs, self._take, "jobs")
+
+    def on_resize(self) -> None:
+        """Break the lines anew."""
+        self._fill()
 
     def _take(self, found: Sequence[JobRow] | LevelsetError) -> None:
         """Show the jobs that were found, or why there are none."""
@@ -166,7 +171,9 @@ class JobsScreen(LevelScreen):
         self.levelset.open(session)
 
     def _line(self, job: JobRow, with_time: bool) -> str:
-        return in_charset([job_line(job, with_time=with_time)], self.levelset.charset)[0]
+        # Beside the scroll bar, and a second line under the name.
+        lines = wrapped(job_line(job, with_time=with_time), self.app.size.width - 3, indent=11)
+        return "\n".join(in_charset(lines, self.levelset.charset))
 
 
 def _day_and_name(job: JobRow) -> tuple[str, str]:
