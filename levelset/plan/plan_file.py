@@ -136,7 +136,12 @@ def plan_from_document(document: dict[str, Any]) -> JobPlan:
         "levelset" if top.word("tone_from", "vehicle", "levelset") == "levelset" else "vehicle"
     )
     for key in unconfirmed:
-        value_at(document, key)
+        try:
+            value_at(document, key)
+        except UsageError:
+            raise top.error(
+                "unconfirmed", f"names {key!r:.80}, which is not there", "take it out of the list"
+            ) from None
     source, *others = _sources(document["source"])
     return JobPlan(
         vehicle=top.text("vehicle", LONGEST_TEXT),
@@ -268,10 +273,10 @@ def _probe(probe: Table, meter: Table) -> ProbePlan:
     ratio = probe.number("ground_lead_ratio", 0.0, 0.05) if probe.has("ground_lead_ratio") else 0.0
     range_hz = meter.span("range_hz", 1.0, 1e6) if meter.has("range_hz") else None
     true_rms = meter.flag("true_rms") if meter.has("true_rms") else None
-    has_dc = meter.has("dc_percent")
+    dc_names = ("dc_percent", "dc_counts", "dc_resolution_v")
+    has_dc = bool([name for name in dc_names if meter.has(name)])
     probe.expect("divider", "max_volts", "full_scale_volts_peak", "coupling_hz", "tips")
-    dc_keys = ("dc_percent", "dc_counts", "dc_resolution_v") if has_dc else ()
-    meter.expect("percent", "counts", "resolution_v", *dc_keys)
+    meter.expect("percent", "counts", "resolution_v", *(dc_names if has_dc else ()))
     return ProbePlan(
         divider=probe.number("divider", 1.0, 10_000.0),
         max_volts=probe.number("max_volts", 1.0, 1000.0),

@@ -72,7 +72,7 @@ def checklist(plan: JobPlan) -> Procedure:
     looked_at = sum(value != "skipped" for value in answers.values())
     sentence = f"{looked_at} of {len(questions)} looked at."
     if result["skipped"] and looked_at:
-        sentence += f" Not looked at: {', '.join(result['skipped'])}."
+        sentence += f" Not looked at: {', '.join(result['skipped']).replace('_', ' ')}."
     findings = result["findings"]
     if findings:
         sentence += " " + " ".join(finding["sentence"] for finding in findings)

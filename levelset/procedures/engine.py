@@ -374,7 +374,7 @@ class Engine:
             self._record("probe_check", line)
         sentence = finish.sentence
         if self._tone_from == "vehicle" and finish.outcome in ("failed", "aborted"):
-            sentence += " The tone comes from the vehicle: turn it down there."
+            sentence += " The tone still plays from the vehicle: stop it there."
         step = StepResult(
             self._name,
             self._channel,

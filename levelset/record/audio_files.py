@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -87,7 +88,7 @@ class Recording:
 
         count = 0
         try:
-            with soundfile.SoundFile(self.path) as file:
+            with soundfile.SoundFile(_name(self.path)) as file:
                 while True:
                     block = file.read(frames, dtype="float64", always_2d=True)
                     if len(block) == 0:
@@ -136,7 +137,7 @@ def open_recording(path: Path) -> Recording:
     if size == 0:
         raise _unusable(path, "empty")
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(_name(path)) as file:
             found = Recording(path, int(file.samplerate), file.channels, file.frames, file.subtype)
             log = str(file.extra_info)
     except soundfile.SoundFileError as error:
@@ -304,3 +305,8 @@ def read_capture(source: Path | BinaryIO, name: str = "") -> tuple[NDArray[np.in
 
 def _reason(error: Exception) -> str:
     return str(getattr(error, "error_string", error)).strip().rstrip(".")
+
+
+def _name(path: Path) -> Path | bytes:
+    """Return a name for the library, which takes text of UTF-8 or the system's own bytes."""
+    return path if sys.platform == "win32" else os.fsencode(path)

@@ -129,7 +129,9 @@ def explain_reading(path: Path, seq: int) -> Explanation:
         with_volts = [str(s) for s, data in readings.items() if data.calibration_seq is not None]
         raise InputError(
             f"{path}: line {seq} is no accepted reading",
-            f"choose one of {', '.join(with_volts) or 'none: nothing was read in volts yet'}",
+            f"choose one of {', '.join(with_volts)}"
+            if with_volts
+            else "read something in volts first",
         )
     data = readings[seq]
     calibration = dict(job.calibrations()).get(data.calibration_seq or 0)

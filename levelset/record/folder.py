@@ -81,6 +81,11 @@ def unused(folder: Path, stem: str, suffix: str) -> Path:
         number += 1
 
 
+def not_readable(path: Path, error: OSError) -> InputError:
+    """Map an error of the operating system on reading."""
+    return InputError(f"{path}: cannot be read ({error.strerror or error})", "restore access to it")
+
+
 def not_writable(path: Path, error: OSError) -> InputError:
     """Map an error of the operating system on writing."""
     return InputError(

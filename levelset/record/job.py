@@ -20,6 +20,7 @@ from levelset.record.folder import (
     CAPTURES,
     folder_name,
     new_folder,
+    not_readable,
     not_writable,
     read_scan,
     require_job,
@@ -136,8 +137,13 @@ class Job:
         try:
             folder_parent.mkdir(parents=True, exist_ok=True)
             path = new_folder(folder_parent, f"{created:%Y-%m-%d}-{folder_name(title)}".strip("-"))
+        except OSError as error:
+            raise not_writable(folder_parent, error) from error
+        try:
             lock = WriterLock(path)
         except OSError as error:
+            with contextlib.suppress(OSError):
+                path.rmdir()
             raise not_writable(folder_parent, error) from error
         job = cls(path, scan(b"", None), lock, lambda: created)
         try:
@@ -164,7 +170,7 @@ class Job:
         ------
         InputError
             If there is no job in the folder, a newer levelset is needed, somebody else writes to
-            it, or it cannot be written.
+            it, or it cannot be read or written.
         DamageError
             If it is damaged and was to be written to, or has no readable first line.
         """
@@ -179,8 +185,9 @@ class Job:
             if writable:
                 job._take_up()
         except OSError as error:
-            if lock is not None:
-                lock.release()
+            if lock is None:
+                raise not_readable(path, error) from error
+            lock.release()
             raise not_writable(path, error) from error
         except BaseException:
             if lock is not None:

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, TypeVar
 
 from levelset.errors import InputError, UsageError
@@ -41,7 +42,7 @@ class Wanted:
 
     def __post_init__(self) -> None:
         for day in (self.since, self.until):
-            if day and not re.fullmatch(r"\d{4}(-[01]\d(-[0-3]\d)?)?", day):
+            if day and not _is_date(day):
                 raise UsageError(
                     f"{day!r:.40} is no date", "write it as 2026, 2026-11 or 2026-11-03"
                 )
@@ -96,3 +97,14 @@ def _customer_words(job: Path) -> Sequence[str]:
     except InputError:
         return ()
     return [str(value) for value in data.values()]
+
+
+def _is_date(text: str) -> bool:
+    """Tell whether a text is a year, a month or a day of the calendar."""
+    if not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", text):
+        return False
+    try:
+        date.fromisoformat(text + "-01-01"[len(text) - 4 :])
+    except ValueError:
+        return False
+    return True

@@ -156,7 +156,8 @@ class JobSummary(JobRow):
 
     def text(self) -> str:
         """Return the job as lines for a terminal."""
-        invented = " (invented)" if self.invented else ""
+        named = "(invented)" in self.title
+        invented = " (invented)" if self.invented and not named else ""
         rows = [
             f"{self.title}{invented}: {self.state}",
             f"vehicle       {self.vehicle}",

@@ -161,8 +161,8 @@ def measure(
     """
     if wanted.channel is not None and wanted.channel > recording.channels:
         raise InputError(
-            f"{recording.path}: has {recording.channels} channels, no channel {wanted.channel}",
-            "name one that is there",
+            f"{recording.path}: has no channel {wanted.channel}",
+            f"name one of 1 to {recording.channels}" if recording.channels > 1 else "leave it out",
         )
     rate_hz = recording.rate_hz
     if wanted.window_s is not None:

@@ -69,7 +69,10 @@ def test_bridged_takes_its_own_ratings_and_halves_the_load():
             "below the lowest load of bass amplifier bridged, 4 ohm",
         ),
         ([('amplifier = "bass amplifier"', 'amplifier = "other"')], "amplifiers are: bass ampl"),
-        ([('"channel.bass.load"', '"channel.bass.lode"')], "no value 'channel.bass.lode'"),
+        (
+            [('"channel.bass.load"', '"channel.bass.lode"')],
+            "names 'channel.bass.lode', which is not there",
+        ),
         ([('awg = "4"', 'awg = "4/7"')], "gauge"),
         ([('awg = "4"', 'awg = "4", area_mm2 = 25')], "one of both"),
         ([('kind = "speaker_bridged"', 'kind = "wireless"')], "kind"),
@@ -170,3 +173,19 @@ def test_a_plan_stored_without_the_newer_fields_still_opens():
     found = from_data(old, JobPlan, "job")
     assert found.channels[0].target == plan().channels[0].target
     assert from_data(data, JobPlan, "job") == plan()
+
+
+def test_a_value_to_confirm_that_is_gone_is_named_with_what_to_do() -> None:
+    document = tomllib.loads(EXAMPLE)
+    document["unconfirmed"] = [*document.get("unconfirmed", []), "channel.gone.load"]
+    with pytest.raises(UsageError, match=r"unconfirmed names 'channel.gone.load', which is not"):
+        plan_from_document(document)
+
+
+def test_a_meters_dc_range_is_given_whole() -> None:
+    document = tomllib.loads(EXAMPLE)
+    for name in ("dc_percent", "dc_counts", "dc_resolution_v"):
+        document["meter"].pop(name, None)
+    document["meter"]["dc_counts"] = 2
+    with pytest.raises(UsageError, match="dc_percent"):
+        plan_from_document(document)

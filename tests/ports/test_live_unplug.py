@@ -110,7 +110,7 @@ def test_the_gain_is_set_after_the_interface_came_back(
     assert failed.outcome == "failed"
     assert failed.sentence.startswith(lost.value.what)
     # One sentence more for the tone: the vehicle plays on.
-    assert failed.sentence.endswith("The tone comes from the vehicle: turn it down there.")
+    assert failed.sentence.endswith("The tone still plays from the vehicle: stop it there.")
     report = verify_job(path)
     assert report.ok, report.first_fault
 

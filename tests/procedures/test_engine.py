@@ -233,7 +233,7 @@ def test_the_vehicles_tone_is_named_when_a_step_does_not_succeed(recorder):
         raise StepFailed("No.")
 
     _, person, step = run(procedure(), recorder)
-    assert "turn it down there" in step.sentence
+    assert "stop it there" in step.sentence
     assert person.views[-1].tone_from == "vehicle"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -12,7 +13,13 @@ import pytest
 import soundfile
 
 from levelset.errors import InputError
-from levelset.record.audio_files import CODE_HIGH, CODE_LOW, read_capture, write_capture
+from levelset.record.audio_files import (
+    CODE_HIGH,
+    CODE_LOW,
+    open_recording,
+    read_capture,
+    write_capture,
+)
 
 
 @pytest.mark.parametrize("channels", [1, 2, 8])
@@ -100,3 +107,11 @@ def test_a_cut_capture_is_an_input_error_at_any_length(tmp_path: Path) -> None:
     for size in range(0, len(data) - 1, len(data) // 37):
         with pytest.raises(InputError):
             read_capture(io.BytesIO(data[:size]), "cut")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are bytes on POSIX systems only")
+def test_a_name_that_is_no_utf_8_is_read(tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"caf\xe9.wav")
+    soundfile.write(os.fsencode(path), np.zeros((100, 1)), 48_000, format="WAV")
+    found = open_recording(path)
+    assert sum(len(block) for block in found.blocks(64)) == 100

@@ -62,7 +62,9 @@ def test_what_fits(jobs: Path, wanted: dict[str, object], found: list[str]) -> N
     assert titles(jobs, **wanted) == found  # from the index
 
 
-@pytest.mark.parametrize("day", ["yesterday", "2031-13-01x", "31.5.2031", "20310504"])
+@pytest.mark.parametrize(
+    "day", ["yesterday", "2031-13-01x", "31.5.2031", "20310504", "2031-13", "2031-02-30"]
+)
 def test_a_date_that_is_none(day: str) -> None:
     with pytest.raises(UsageError, match="is no date"):
         Wanted(since=day)
