@@ -22,6 +22,7 @@ def brute_distance(frequency_hz):
 
 
 BANDS = [(25, 80), (30, 120), (80, 250), (80, 20000), (250, 3000), (3000, 20000), (20, 20000)]
+BANDS += [(48.5, 51.5), (59.0, 62.0)]  # no tone of these is clear of mains
 _random = random.Random(7)
 BANDS += [
     (low, min(low * ratio, 40000.0))
