@@ -93,7 +93,7 @@ def _boost_words(boost: Boost) -> str:
 
 
 def _size(gain_db: Quantity) -> str:
-    return f"{abs(gain_db.value):.1f} dB (±{max(gain_db.u, 0.1):.1f})"
+    return f"{abs(gain_db.value):.1f} ± {max(gain_db.u, 0.1):.1f} dB"
 
 
 def hertz(value: float) -> str:
@@ -110,4 +110,4 @@ def _digits(value: float) -> str:
 
 def _with_u(frequency: Quantity) -> str:
     percent = max(0.5, 100.0 * frequency.u / frequency.value)
-    return f"{hertz(frequency.value)} (±{percent:.1f} %)"
+    return f"{hertz(frequency.value)} ± {percent:.1f} %"

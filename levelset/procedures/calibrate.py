@@ -160,7 +160,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
     watch = LevelWatch()
     patience = Patience("The tone did not become loud enough to calibrate with")
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD")
-    shown, stays = guidance, 0
+    shown, stays, taken = guidance, 0, False
     what, covered = WhatPlays(spec.output), CoveredWatch()
     while True:
         event: TipsReading | Answer = yield Listen(spec, shown, (AT_END, NO_CHANGE))
@@ -178,7 +178,8 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
         heard: str = yield from what.look(leg)
         shown = guidance if leg.tone.void is None else void_guidance(leg, guidance.act, heard)
         if not watch.new_level or leg.tone.amplitude_fs is None:
-            restless = not watch.steady and volume < plan.source.max_volume
+            # Hum covers the first level only; those above it are louder.
+            restless = not (taken or watch.steady) and volume < plan.source.max_volume
             if restless and covered.look(leg, heard):
                 volume += 1
                 guidance = shown = one_click_up(volume)
@@ -196,7 +197,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
             return volume
         watch.take()
         patience.progress()
-        volume, stays = volume + 1, 0
+        volume, stays, taken = volume + 1, 0, True
         guidance = shown = _one_more(volume)
 
 

@@ -55,6 +55,12 @@ LOUDSPEAKER_OFF = Caution(
     "A full-scale tone at full power burns a voice coil in seconds. Disconnect the loudspeaker at "
     "the amplifier, insulate its wires, and set the amplifier's gain to minimum.",
 )
+LOUDSPEAKER_OUT = Caution(
+    "loudspeaker_out",
+    "Take the loudspeaker off this channel",
+    "A full-scale tone at full power burns a voice coil in seconds. Disconnect the loudspeaker at "
+    "the amplifier and insulate its wires; leave the gain where it is.",
+)
 AMPLIFIERS_DOWN = Caution(
     "amplifiers_down",
     "Amplifiers down, loudspeakers off",

@@ -118,7 +118,7 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     if second.clean < top:
         yield from start_tone(track, plan)
         result |= yield from _confirm(spec, second.clean, plan)
-    _describe(result, ended, climb, second, plan)
+    _describe(result, ended, climb, second, top, plan)
     yield Finish("accepted", " ".join(result["words"]), result)
 
 
@@ -273,15 +273,16 @@ def _describe(
     ended: str,
     climb: VolumeClimb,
     second: _Second,
+    top: int,
     plan: JobPlan,
 ) -> None:
-    """Add the curves, what they say, and what set the limit."""
+    """Add the curves, what they say, and what set the limit; the first tone is clean at ``top``."""
     curve = climb.curve
     steps = _steps(curve[climb.noisy :] or curve)
     judged = judge_curve(steps, plan.limit_percent)
     loss = _loss(steps, _steps(second.curve), result["tone_hz"], plan)
     limited_by = ended
-    if second.curve and second.clean < _highest(curve, ended):
+    if second.curve and second.clean < top:
         limited_by = "clipping"
         result["limited_tone_hz"] = second.tone_hz
     elif ended == "range" and judged.fixed:
@@ -331,7 +332,9 @@ def _words(
 ) -> list[str]:
     words = [f"Highest clean volume {result['volume']}: {result['volts_rms']['value']:.2f} V."]
     if "limited_tone_hz" in result:
-        words.append(f"At {second.tone_hz:.0f} Hz it clips earlier than at {result['tone_hz']:g}.")
+        words.append(
+            f"At {second.tone_hz:.0f} Hz it clips earlier than at {result['tone_hz']:g} Hz."
+        )
     words += judged.sentences()
     if limited_by == "limiter" and judged.limited_volts_rms is not None:
         words.append(f"It is held at {judged.limited_volts_rms:.2f} V, and stays clean there.")
@@ -347,10 +350,6 @@ def _words(
     if not second.curve:
         words.append(f"{second.tone_hz:.0f} Hz is not heard on this tap and was not checked.")
     return words
-
-
-def _highest(curve: tuple[CurvePoint, ...], ended: str) -> int:
-    return curve[-1].volume if ended == "range" else curve[-1].volume - 1
 
 
 def _steps(curve: tuple[CurvePoint, ...]) -> list[VolumeStep]:

@@ -42,7 +42,7 @@ def dc_offset(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedure:
         return
     plus = Point("channel", "positive", channel.name)
     minus = Point("channel", "negative", channel.name)
-    yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+    yield Acknowledge(cautions.LOUDSPEAKER_OUT)
     yield Acknowledge(cautions.TOUCH)
     yield from start_engine(facts)
     yield from stop_tone(plan)

@@ -163,7 +163,8 @@ class Engine:
         except StepFailed as failure:
             finish = Finish("failed", str(failure), {})
         except LevelsetError as failure:
-            finish = Finish("failed", f"{failure.what}: {failure.todo}.", {})
+            said = f"{failure.what[:1].upper()}{failure.what[1:]}: {failure.todo}."
+            finish = Finish("failed", said, {})
             if isinstance(failure, DeviceError) and not isinstance(failure, ToneEnded):
                 fault = failure
         except BaseException as failure:

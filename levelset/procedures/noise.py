@@ -53,7 +53,7 @@ def noise(plan: JobPlan, facts: Facts, channel: ChannelPlan | None) -> Procedure
     clean = facts.result("clean_volume", None)
     yield Acknowledge(cautions.PROBE)
     if channel is not None:
-        yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+        yield Acknowledge(cautions.LOUDSPEAKER_OUT)
         yield Acknowledge(cautions.TOUCH)
     yield from stop_tone(plan)
     yield from place_tips("both tips together, touching each other and nothing else", OPEN, OPEN)

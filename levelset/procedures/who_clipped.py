@@ -49,8 +49,8 @@ KNOB_DB = 4.0
 LEAST_DB = 1.5
 """Less than that is not enough to compare, dB."""
 
-AIMED_DB = 0.3
-"""How near to the wanted level the knob must come, dB."""
+AIMED_DB, BACK_DB = 0.3, 0.1
+"""How near to the wanted level the knob must come, dB: to compare, and back where the gain was."""
 
 CLEAN_TAP = Seen(None, False, True, None, None, (), None, "none")
 """What was confirmed to be clean before the knob was touched."""
@@ -81,7 +81,7 @@ def name_the_stage(plan: JobPlan, facts: Facts, channel: ChannelPlan) -> Procedu
     if plan.processor is not None and processor is None:
         yield Finish("skipped", f"First set the output level of {plan.processor.name}.", {})
         return
-    yield Acknowledge(cautions.LOUDSPEAKER_OFF)
+    yield Acknowledge(cautions.LOUDSPEAKER_OUT)
     yield Acknowledge(cautions.TOUCH)
     filters: Answer = yield Ask(
         f"Switch off the crossovers and the subsonic filter of {channel.name}, as far as it lets "
@@ -192,7 +192,7 @@ def moved_knob(spec: ToneSpec, here: TipsReading, knob: Knob) -> Steps:
     if db_from_ratio(began_v / _volts(there)) < LEAST_DB:
         there = yield from _turn_to(spec, began_v * 10.0 ** (KNOB_DB / 20.0), knob)
     yield Accept(there, "who_clipped", {"where": f"{knob.where}, gain moved"})
-    yield from _turn_to(spec, began_v, knob)
+    yield from _turn_to(spec, began_v, knob, within_db=BACK_DB)
     return there
 
 
@@ -219,7 +219,7 @@ def _read(spec: ToneSpec, where: str, plan: JobPlan) -> Steps:
             return end.value
 
 
-def _turn_to(spec: ToneSpec, wanted_v: float, knob: Knob) -> Steps:
+def _turn_to(spec: ToneSpec, wanted_v: float, knob: Knob, *, within_db: float = AIMED_DB) -> Steps:
     """Guide the knob to a voltage or to its end; returns a steady reading there."""
     watch = SteadyWatch(0.0)
     patience = Patience("The gain did not come to rest")
@@ -240,7 +240,7 @@ def _turn_to(spec: ToneSpec, wanted_v: float, knob: Knob) -> Steps:
             shown, offers = void_guidance(one, Act("wait")), ()
             continue
         to_go_db = db_from_ratio(wanted_v / one.volts_rms.value)
-        if at_end or abs(to_go_db) <= AIMED_DB:
+        if at_end or abs(to_go_db) <= within_db:
             if watch.confirmed:
                 return reading
             shown, offers = Guidance("Hands off.", Act("wait"), headline="HOLD"), ()

@@ -234,8 +234,8 @@ def test_tone_controls_are_told_from_filters():
     assert treble.half_hz.value == pytest.approx(4000.0, rel=0.02)
     assert treble.gain_db.value == pytest.approx(-4.0, abs=0.1)
     words = response_words(fitted, reading.tones)
-    assert words[1].startswith("Bass raised by 5.0 dB (±0.1), below 14")
-    assert words[2].startswith("Treble lowered by 4.0 dB (±0.1), above ")
+    assert words[1].startswith("Bass raised by 5.0 ± 0.1 dB, below 14")
+    assert words[2].startswith("Treble lowered by 4.0 ± 0.1 dB, above ")
     assert words[2].endswith(" by more than half of it.")
 
 
@@ -284,7 +284,7 @@ def test_corner_slope_and_kind_of_a_high_pass(family, order, corner_hz):
     words = response_words(fitted, reading.tones)
     assert words[0].startswith("High-pass: 3 dB down at ")
     assert f"{6 * order} dB per octave" in words[0]
-    assert words[1].startswith("Boost of 5.0 dB")
+    assert words[1].startswith("Boost of 5.0 ± 0.1 dB")
 
 
 def test_two_names_of_one_curve_leave_no_doubt():
@@ -324,7 +324,7 @@ def test_explanations_that_do_alike_leave_a_corner_open():
     assert "where it begins cannot be told" in words
     less_open = replace(fitted.high_pass, corner_hz=Quantity(100.0, 6.0, "Hz"))
     [words] = response_words(replace(fitted, high_pass=less_open), curve(level_db))
-    assert words.endswith("(±6.0 %), 12 dB per octave, like a Butterworth filter, uncertain.")
+    assert words.endswith(" ± 6.0 %, 12 dB per octave, like a Butterworth filter, uncertain.")
 
 
 def test_a_flat_response_is_called_flat():

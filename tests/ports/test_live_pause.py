@@ -149,7 +149,7 @@ def test_the_own_tone_ends_and_the_next_step_goes_on(server: Any) -> None:
     try:
         failed = step(port, "levelset", person, server, ["in the middle"])
         assert failed.outcome == "failed"
-        assert failed.sentence.startswith("the tone was stopped"), failed.sentence
+        assert failed.sentence.startswith("The tone was stopped"), failed.sentence
         assert not port.sounding
         # A busy machine may end it once more.
         again = [step(port, "levelset", person, server, []) for _ in range(2)]

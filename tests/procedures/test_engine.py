@@ -224,7 +224,7 @@ def test_a_lost_input_is_thrown_into_the_procedure_and_recorded(recorder):
     assert cleaned == [True]
     kind, data = recorder.lines[-1]
     assert (kind, data["outcome"]) == ("step", "failed")
-    assert "the input has ended" in data["sentence"]
+    assert "The input has ended" in data["sentence"]
 
 
 def test_the_vehicles_tone_is_named_when_a_step_does_not_succeed(recorder):

@@ -404,6 +404,27 @@ def test_calibration_leaves_a_level_that_hum_covers_upwards_until_it_is_loud_eno
     assert volume == source.volume
 
 
+class SlowHands(MadeSource):
+    """Turns each click only ten seconds after it was asked for."""
+
+    said = ()
+
+    def _listen(self, spec, guidance, offers):
+        self.said = (*self.said, guidance.sentence)
+        wanted = guidance.act.value if guidance.act.verb == "volume_up_one" else None
+        self._waited = self._waited + 1 if wanted is not None else 0
+        if self._waited >= 40:
+            self._waited, self.volume = 0, int(wanted)
+        return self.reading(spec)
+
+
+def test_calibration_waits_for_slow_hands_on_a_clean_tone():
+    source = SlowHands(steps_of(1.5, at_10_v=0.9))
+    volume = drive(_loud_enough(SPEC, source.volume, DESIGN_V, plan()), source)
+    assert volume == source.volume
+    assert not [sentence for sentence in source.said if "does not come to rest" in sentence]
+
+
 def test_calibration_turns_a_weak_source_down_that_clips_first():
     clip_v = 0.2 * ENOUGH_V_RMS
     source = MadeSource(steps_of(1.5, at_10_v=0.1 * ENOUGH_V_RMS), clip_v=clip_v)
