@@ -182,7 +182,7 @@ def _loud_enough(spec: ToneSpec, volume: int, design_v: float, plan: JobPlan) ->
             restless = not (taken or watch.steady) and volume < plan.source.max_volume
             if restless and covered.look(leg, heard):
                 volume += 1
-                guidance = shown = one_click_up(volume)
+                guidance = shown = yield from one_click_up(covered, volume)
                 patience.progress()
             continue
         loud = leg.tone.amplitude_fs.value >= JUDGED_FS

@@ -124,7 +124,7 @@ class VolumeClimb:
                 undecided = 0
                 if volume < most and not self.curve and covered.look(one, heard):
                     volume += 1
-                    void = one_click_up(volume)
+                    void = yield from one_click_up(covered, volume)
                     patience.progress()
                 continue
             undecided += clipping.suspected
