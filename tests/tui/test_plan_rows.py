@@ -46,4 +46,4 @@ def test_words_and_units():
 
 def test_what_belongs_to_one_thing_is_listed_together():
     keys = ("vehicle", "channel.bass.load", "channel.bass.band_hz", "probe.tips")
-    assert listed(keys) == "vehicle; bass: loudspeakers, as wired, plays; probe: tips"
+    assert listed(keys) == "vehicle; bass: loudspeakers as wired, plays; probe: tips"

@@ -135,7 +135,9 @@ def listed(keys: Iterable[str]) -> str:
     words = (key_words(key) for key in keys)
     groups = groupby(words, lambda text: text.rpartition(": ")[0])
     return "; ".join(
-        (f"{owner}: " if owner else "") + ", ".join(text.rpartition(": ")[2] for text in texts)
+        (f"{owner}: " if owner else "")
+        # A comma inside of a name would look like one between two.
+        + ", ".join(text.rpartition(": ")[2].replace(",", "") for text in texts)
         for owner, texts in groups
     )
 
