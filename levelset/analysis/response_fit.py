@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.analysis.filter_fit import Fit
 from levelset.analysis.filter_model import (
     BellPart,
     EdgePart,
@@ -21,7 +22,7 @@ from levelset.analysis.filter_model import (
     ShelfPart,
     Side,
 )
-from levelset.analysis.response_search import Fit, Search
+from levelset.analysis.response_search import Search
 from levelset.quantity import Quantity
 
 if TYPE_CHECKING:

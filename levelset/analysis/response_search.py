@@ -7,11 +7,11 @@ criterion (G. Schwarz, Ann. Statist. 6(2), 1978) clearly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from levelset.analysis.filter_fit import EXACT, CurveFits, Fit
 from levelset.analysis.filter_model import (
     SHELF_ORDERS,
     BellPart,
@@ -25,8 +25,6 @@ from levelset.analysis.filter_model import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
     from numpy.typing import NDArray
 
 
@@ -55,52 +53,11 @@ INSTEAD = 5
 """So many models with a shelf in place of another part are looked at."""
 SHELF_STARTS = 3
 """So many beginnings with shelves."""
-ROUGH, EXACT = 1e-4, 1e-9
-"""Relative change of the squares at which a fit ends, while models are compared and at the end."""
 GRID = 0.05
 """Step of the coarse grids, share of the band on a logarithmic scale."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """A model with its parameters at their best.
-
-    Parameters
-    ----------
-    model : Model
-        Its parts.
-    parameters : ndarray, shape (size,)
-        As in `Model`.
-    cost : float
-        Sum of squares left, in standard deviations.
-    jacobian : ndarray, shape (rows, size)
-        Of what is left, by the parameters.
-    """
-
-    model: Model
-    parameters: NDArray[np.float64]
-    cost: float
-    jacobian: NDArray[np.float64]
-
-    def criterion(self, places: int) -> float:
-        """Return the Bayesian information criterion; the lower the better."""
-        return self.cost + self.model.size * math.log(places)
-
-    def at(self, index: int) -> NDArray[np.float64]:
-        """Return the parameters of a part; the first is ln of its corner or centre in Hz."""
-        return self.parameters[self.model.place(index)]
-
-    def without(self, gone: Iterable[int]) -> tuple[Model, NDArray[np.float64]]:
-        """Return model and parameters without some parts."""
-        left_out = set(gone)
-        parts = tuple(p for i, p in enumerate(self.model.parts) if i not in left_out)
-        kept = np.ones(self.model.size, dtype=np.bool_)
-        for index in left_out:
-            kept[self.model.place(index)] = False
-        return Model(parts), self.parameters[kept]
-
-
-class Search:
+class Search(CurveFits):
     """Greedy search of edges, shelves and bells.
 
     Parameters
@@ -115,9 +72,8 @@ class Search:
         level_db: NDArray[np.float64],
         error_db: NDArray[np.float64],
     ) -> None:
-        self.hz, self.level, self.error = frequency_hz, level_db, error_db
+        super().__init__(frequency_hz, level_db, error_db)
         self.ends: list[Fit] = []
-        self._bottom, self._top = math.log(frequency_hz[0]), math.log(frequency_hz[-1])
         self.alike = OTHER_WORDS * math.log(frequency_hz.size) - 1.0
         self._weight = 1.0 / np.square(np.maximum(error_db, 0.1))
 
@@ -140,11 +96,11 @@ class Search:
             if self.undecided(best, side):
                 again += [self._kinds(self._filled(fit)) for fit in self._elsewhere(best, side)]
             best = self._better_known(min([best, *again], key=self.criterion), side)
-        return self._solve(best.model, best.parameters, ftol=EXACT)
+        return self.solve(best.model, best.parameters, ftol=EXACT)
 
     def _starts(self) -> list[Fit]:
         """Return no, one or both edges, and the most promising of these with shelves."""
-        flat = self._solve(Model(), np.array([float(np.median(self.level))]))
+        flat = self.solve(Model(), np.array([float(np.median(self.level))]))
         high = self._with_edge(flat, "high_pass", "soft_l1")
         low = self._with_edge(flat, "low_pass", "soft_l1")
         edges = [flat, high, low, self._with_edge(high, "low_pass", "soft_l1")]
@@ -209,7 +165,7 @@ class Search:
         unknown = self._unknown(best, side)
         if not unknown:
             return best
-        rest = self._solve(*best.without(unknown))
+        rest = self.solve(*best.without(unknown))
         found = [*self.ends, self._kinds(self._filled(rest, shelves=False))]
         most = self.criterion(best) + self.alike
         known = [
@@ -226,13 +182,13 @@ class Search:
         """Return the model without the parts near an edge, and with that edge all over the band."""
         edge = fit.model.edge(side)
         assert edge is not None
-        rest = self._solve(*fit.without((edge, *self._near(fit, edge))))
+        rest = self.solve(*fit.without((edge, *self._near(fit, edge))))
         best: dict[int, tuple[float, Model, NDArray[np.float64]]] = {}
         for one in self._edge_places(rest, side):
             room = math.floor(one[2][-1] / APART)
             if room not in best or one[0] < best[room][0]:
                 best[room] = one
-        return [self._solve(model, start, "soft_l1") for _, model, start in best.values()]
+        return [self.solve(model, start, "soft_l1") for _, model, start in best.values()]
 
     def _settled(self, fit: Fit) -> bool:
         """Tell whether all is explained, and no part near a corner stands for another filter."""
@@ -242,18 +198,14 @@ class Search:
 
     def _reduced(self, fit: Fit) -> list[Fit]:
         """Return the model without each of its parts: a wrong one gives way to better ones."""
-        return [self._solve(*fit.without((i,))) for i in range(len(fit.model.parts))]
-
-    def criterion(self, fit: Fit) -> float:
-        """Return the Bayesian information criterion on this curve."""
-        return fit.criterion(self.hz.size)
+        return [self.solve(*fit.without((i,))) for i in range(len(fit.model.parts))]
 
     def _earned(self, new: Fit, old: Fit) -> bool:
         return self.criterion(new) < self.criterion(old) - EARNED
 
     def _filled(self, fit: Fit, *, shelves: bool = True) -> Fit:
         """Add the part that explains most until none earns its place."""
-        best = self._solve(fit.model, fit.parameters)
+        best = self.solve(fit.model, fit.parameters)
         while True:
             grown = self._grown(best, shelves=shelves)
             better = min(grown, key=self.criterion, default=best)
@@ -279,14 +231,14 @@ class Search:
     def _others(self, fit: Fit, index: int, reach: int) -> list[Fit]:
         """Return the model with one part of another kind or order."""
         return [
-            self._solve(fit.model.with_part(index, part), fit.parameters)
+            self.solve(fit.model.with_part(index, part), fit.parameters)
             for part in fit.model.parts[index].others(reach)
         ]
 
     def _with_edge(self, fit: Fit, side: Side, loss: str) -> Fit:
         """Add an edge from the best place of a coarse grid."""
         _, model, start = min(self._edge_places(fit, side), key=lambda t: t[0])
-        return self._solve(model, start, loss)
+        return self.solve(model, start, loss)
 
     def _edge_places(self, fit: Fit, side: Side) -> list[tuple[float, Model, NDArray[np.float64]]]:
         """Return a coarse grid of edges: what each leaves, the model, where to start."""
@@ -294,11 +246,11 @@ class Search:
         for kind in COARSE:
             model = Model((*fit.model.parts, EdgePart(side, kind)))
             for share in np.arange(-GRID, 0.6, GRID):
-                corner = self._bottom + share * (self._top - self._bottom)
+                corner = self.bottom + share * (self.top - self.bottom)
                 if side == "low_pass":
-                    corner = self._bottom + self._top - corner
+                    corner = self.bottom + self.top - corner
                 start = np.append(fit.parameters, corner)
-                left = self._left(model)(start)[: self.hz.size] * self.error
+                left = self.left(model)(start)[: self.hz.size] * self.error
                 # The level is free: only the middle of what is left does not count.
                 middle = float(np.median(left))
                 start[0] -= middle
@@ -308,7 +260,7 @@ class Search:
     def _with_shelf(self, fit: Fit, end: End, loss: str) -> Fit:
         """Add a shelf where it takes most of what is left, by a coarse grid."""
         parts = [ShelfPart(end, order) for order in SHELF_ORDERS]
-        (low, _), (high, _) = parts[0].bounds(self._bottom, self._top)
+        (low, _), (high, _) = parts[0].bounds(self.bottom, self.top)
         ln_hz = low + np.arange(GRID, 1.0, GRID) * (high - low)
         tried = self._tried(fit, [(part, (place, 1.0)) for part in parts for place in ln_hz])
         _, part, at = max(tried, key=lambda t: t[0])
@@ -347,7 +299,7 @@ class Search:
         return tried
 
     def _grown_by(self, fit: Fit, part: Part, at: NDArray[np.float64], loss: str = "linear") -> Fit:
-        return self._solve(Model((*fit.model.parts, part)), np.append(fit.parameters, at), loss)
+        return self.solve(Model((*fit.model.parts, part)), np.append(fit.parameters, at), loss)
 
     def _kinds(self, fit: Fit) -> Fit:
         """Try every kind of every part with all others in place, and leave out what idles."""
@@ -357,65 +309,7 @@ class Search:
         for index in reversed(range(len(best.model.parts))):
             if isinstance(best.model.parts[index], EdgePart):
                 continue
-            without = self._solve(*best.without((index,)))
+            without = self.solve(*best.without((index,)))
             if not self._earned(best, without):
                 best = without
         return best
-
-    def _solve(
-        self,
-        model: Model,
-        start: NDArray[np.float64],
-        loss: str = "linear",
-        ftol: float = ROUGH,
-    ) -> Fit:
-        from scipy.optimize import least_squares
-
-        low, high = self._bounds(model)
-        start = np.clip(start, low + 1e-6, high - 1e-6)
-        found = least_squares(
-            self._left(model),
-            start,
-            self._slopes(model),
-            (low, high),
-            loss=loss,
-            ftol=ftol,
-            max_nfev=40,
-        )
-        return Fit(model, found.x, 2.0 * float(found.cost), found.jac)
-
-    def _left(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-        usual = model.usual
-        bound = np.isfinite(usual)
-
-        def left(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-            difference = model.level_db(parameters, self.hz) - self.level
-            return np.concatenate((difference / self.error, parameters[bound] / usual[bound]))
-
-        return left
-
-    def _slopes(self, model: Model) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-        usual = model.usual
-        rows = np.diag(1.0 / usual)[np.isfinite(usual)]
-
-        def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-            curve = model.slopes(parameters, self.hz) / self.error[:, np.newaxis]
-            return np.concatenate((curve, rows))
-
-        return slopes
-
-    def _bounds(self, model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        low, high = [float(self.level.min()) - 30.0], [float(self.level.max()) + 30.0]
-        for part in model.parts:
-            lowest, highest = part.bounds(self._bottom, self._top)
-            low.extend(lowest)
-            high.extend(highest)
-        return np.array(low), np.array(high)
-
-    def spread(self, fit: Fit) -> NDArray[np.float64]:
-        """Return the 95 % uncertainty of every parameter."""
-        freedom = max(1, self.hz.size - fit.model.size)
-        inflation = max(1.0, fit.cost / freedom)
-        covariance = np.linalg.pinv(fit.jacobian.T @ fit.jacobian) * inflation
-        u: NDArray[np.float64] = 2.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        return u

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import signal as scipy_signal
 
+from levelset.analysis.filter_fit import Fit
 from levelset.analysis.filter_model import (
     BellPart,
     EdgePart,
@@ -20,7 +21,7 @@ from levelset.analysis.periodic import KnownLines
 from levelset.analysis.response import Curve, read_response
 from levelset.analysis.response_change import response_change
 from levelset.analysis.response_fit import _described, fit_response
-from levelset.analysis.response_search import Fit, Search
+from levelset.analysis.response_search import Search
 from levelset.analysis.response_words import response_words
 from levelset.analysis.two_taps import compare_taps
 from levelset.analysis.which_wire import read_wire
@@ -306,7 +307,7 @@ def test_explanations_that_do_alike_leave_a_corner_open():
     def explanation(corner_hz, cost):
         model = Model((EdgePart("high_pass", ("butterworth", 2)), BellPart()))
         at = np.array([0.0, math.log(corner_hz), math.log(90.0), 6.0, math.log(0.7)])
-        return Fit(model, at, cost, search._slopes(model)(at))
+        return Fit(model, at, cost, search.slopes(model)(at))
 
     best = explanation(100.0, 3.0)
 
