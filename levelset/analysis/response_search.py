@@ -58,27 +58,19 @@ GRID = 0.05
 
 
 class Search(CurveFits):
-    """Greedy search of edges, shelves and bells.
+    """Greedy search of edges, shelves and bells; parameters as of `CurveFits`."""
 
-    Parameters
-    ----------
-    frequency_hz, level_db, error_db : ndarray, shape (places,)
-        The curve, and the standard deviation of its levels.
-    """
+    ends: list[Fit]
+    """Where the ways of the last run ended."""
 
-    def __init__(
-        self,
-        frequency_hz: NDArray[np.float64],
-        level_db: NDArray[np.float64],
-        error_db: NDArray[np.float64],
-    ) -> None:
-        super().__init__(frequency_hz, level_db, error_db)
-        self.ends: list[Fit] = []
-        self.alike = OTHER_WORDS * math.log(frequency_hz.size) - 1.0
-        self._weight = 1.0 / np.square(np.maximum(error_db, 0.1))
+    @property
+    def alike(self) -> float:
+        """By how much the criterion of the same curve in other words may be higher."""
+        return OTHER_WORDS * math.log(self.hz.size) - 1.0
 
     def run(self) -> Fit:
         """Return the best of several searches, each with other edges and shelves to begin with."""
+        self.ends = []
         best = min((self._filled(start) for start in self._starts()), key=self.criterion)
         for _ in range(ROUNDS):
             if self._settled(best):
@@ -109,24 +101,30 @@ class Search(CurveFits):
         shelves = bass + [self._with_shelf(fit, "treble", "soft_l1") for fit in edges + bass]
         return edges + sorted(shelves, key=self.criterion)[:SHELF_STARTS]
 
-    def _near(self, fit: Fit, edge: int) -> list[int]:
-        """Return which bells and shelves may be part of an edge."""
+    def _near(self, fit: Fit, side: Side) -> list[int]:
+        """Return which bells and shelves may be part of an edge, none where there is no edge."""
+        edge = fit.model.edge(side)
+        if edge is None:
+            return []
         corner = fit.at(edge)[0]
         others = fit.model.of_kind(BellPart) + fit.model.of_kind(ShelfPart)
         return [i for i in others if abs(fit.at(i)[0] - corner) < NEAR]
 
+    def _gains_near(self, fit: Fit, side: Side) -> list[tuple[int, float, float]]:
+        """Return the parts near an edge, each with its gain and what that is uncertain by, dB."""
+        spread = self.spread(fit)
+        return [
+            (i, float(fit.at(i)[1]), float(spread[fit.model.place(i)][1]))
+            for i in self._near(fit, side)
+        ]
+
     def undecided(self, fit: Fit, side: Side) -> bool:
         """Tell whether the size of a part near an edge is open: then the corner is, too."""
-        edge = fit.model.edge(side)
-        if edge is None:
-            return False
-        gains = [fit.model.place(i).start + 1 for i in self._near(fit, edge)]
-        return bool((self.spread(fit)[gains] > OPEN_DB).any())
+        return any(u_db > OPEN_DB for _, _, u_db in self._gains_near(fit, side))
 
     def crowded(self, fit: Fit, side: Side) -> bool:
         """Tell whether several parts near an edge may together be others than these."""
-        edge = fit.model.edge(side)
-        return edge is not None and len(self._near(fit, edge)) > 1
+        return len(self._near(fit, side)) > 1
 
     def _with_shelf_instead(self, fit: Fit, side: Side) -> list[Fit]:
         """Return the best models with a shelf in place of a part near an edge, that edge anew."""
@@ -136,7 +134,7 @@ class Search(CurveFits):
         end = ENDS[SIDES.index(side)]
         # Many beginnings end at one place: told by what they leave.
         found: dict[int, Fit] = {}
-        for near in self._near(fit, edge):
+        for near in self._near(fit, side):
             shelf = fit.model.shelf(end)
             rest, at = fit.without((edge, near) if shelf is None else (edge, near, shelf))
             corner = fit.at(edge)[0]
@@ -153,12 +151,8 @@ class Search(CurveFits):
 
     def _unknown(self, fit: Fit, side: Side) -> list[int]:
         """Return which parts near an edge have a gain that is hardly known."""
-        edge = fit.model.edge(side)
-        if edge is None:
-            return []
-        spread = self.spread(fit)
-        gains = {i: fit.model.place(i).start + 1 for i in self._near(fit, edge)}
-        return [i for i, at in gains.items() if abs(fit.parameters[at]) < KNOWN * spread[at]]
+        near = self._gains_near(fit, side)
+        return [i for i, gain_db, u_db in near if abs(gain_db) < KNOWN * u_db]
 
     def _better_known(self, best: Fit, side: Side) -> Fit:
         """Return what does alike without a part near an edge that is hardly known."""
@@ -182,7 +176,7 @@ class Search(CurveFits):
         """Return the model without the parts near an edge, and with that edge all over the band."""
         edge = fit.model.edge(side)
         assert edge is not None
-        rest = self.solve(*fit.without((edge, *self._near(fit, edge))))
+        rest = self.solve(*fit.without((edge, *self._near(fit, side))))
         best: dict[int, tuple[float, Model, NDArray[np.float64]]] = {}
         for one in self._edge_places(rest, side):
             room = math.floor(one[2][-1] / APART)
@@ -194,7 +188,7 @@ class Search(CurveFits):
         """Tell whether all is explained, and no part near a corner stands for another filter."""
         if fit.cost > EXPLAINED * self.hz.size:
             return False
-        return not any(self._near(fit, edge) for edge in fit.model.of_kind(EdgePart))
+        return not any(self._near(fit, side) for side in SIDES)
 
     def _reduced(self, fit: Fit) -> list[Fit]:
         """Return the model without each of its parts: a wrong one gives way to better ones."""
@@ -286,7 +280,7 @@ class Search(CurveFits):
     ) -> list[tuple[float, Part, NDArray[np.float64]]]:
         """Return what each part of 1 dB would take at the gain that suits it, and that gain."""
         left = self.level - fit.model.level_db(fit.parameters, self.hz)
-        ln_hz, weight = np.log(self.hz), self._weight
+        ln_hz, weight = np.log(self.hz), 1.0 / np.square(np.maximum(self.error, 0.1))
         left = left - (weight @ left) / weight.sum()
         tried = []
         for part, at in candidates:

@@ -15,6 +15,7 @@ from levelset.probe.kinds import AnyReading, kind_of
 from levelset.probe.path_stage import without_path_faults
 from levelset.probe.reading import Frames, TipsReading
 from levelset.procedures import entries
+from levelset.procedures.common import upper_first
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.glimpse import Glimpses
 from levelset.procedures.listening import ear_for
@@ -163,8 +164,7 @@ class Engine:
         except StepFailed as failure:
             finish = Finish("failed", str(failure), {})
         except LevelsetError as failure:
-            said = f"{failure.what[:1].upper()}{failure.what[1:]}: {failure.todo}."
-            finish = Finish("failed", said, {})
+            finish = Finish("failed", f"{upper_first(failure.what)}: {failure.todo}.", {})
             if isinstance(failure, DeviceError) and not isinstance(failure, ToneEnded):
                 fault = failure
         except BaseException as failure:
@@ -282,24 +282,24 @@ class Engine:
         self._show(compute)
         done: Future[object] = Future()
         Thread(target=_fulfil, args=(done, compute.work), daemon=True).start()
-        while not done.done():
-            if self._tone_from == "levelset":
-                self._advance()
-            elif self.person.wants_to_stop():
-                raise _Stopped
-            wait((done,), timeout=PACE_S)
-        return done.result()
+        return self._attended(done)
 
     def _meanwhile(self, work: Callable[[], T]) -> T:
         """Do slow work; while levelset's own tone is on, its lease is renewed meanwhile."""
         if self._tone_from != "levelset":
             return work()
         with ThreadPoolExecutor(max_workers=1) as worker:
-            done = worker.submit(work)
-            while not done.done():
+            return self._attended(worker.submit(work))
+
+    def _attended(self, done: Future[T]) -> T:
+        """Return what work in a thread gives; the lease is renewed, and the person may leave."""
+        while not done.done():
+            if self._tone_from == "levelset":
                 self._advance()
-                # A port that is not paced must not run ahead of the work.
-                wait((done,), timeout=PACE_S)
+            elif self.person.wants_to_stop():
+                raise _Stopped
+            # A port that is not paced must not run ahead of the work.
+            wait((done,), timeout=PACE_S)
         return done.result()
 
     def _record(self, kind: str, data: dict[str, Any]) -> int:
