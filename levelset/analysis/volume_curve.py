@@ -25,6 +25,8 @@ FIXED_STEPS = 4
 FOLLOWS = 0.5
 """Part of the step before from which the level still follows the volume."""
 LIMITED_STEPS = 2
+HELD_POINTS, HELD = 4, 0.25
+"""Fewest points, and part of a usual step below which the last one stands still."""
 LOSS_DB = 0.5
 WITHDRAWN_DB = 0.5
 
@@ -181,9 +183,38 @@ def _odd_steps(
         volume = steps[i + 1].volume
         if change < REPEATED * usual:
             repeated.append(volume)
-        elif change > MISSED * usual and change > 1.2 * max(beside):
+        elif i > 0 and change > MISSED * usual and change > 1.2 * max(beside):
+            # The first one has no step before it that shows what is usual there.
             missed.append((volume, max(1, round(change / usual) - 1)))
     return repeated, missed
+
+
+def held_from(steps: Sequence[VolumeStep], limit_percent: float) -> int | None:
+    """Return the volume from which a limiter holds a tone that was read at few volumes.
+
+    The last clean steps stand still; where they would have been reached follows from the first.
+
+    Parameters
+    ----------
+    steps : sequence of VolumeStep
+        Volume rising; those above the highest clean one are clipped and do not count.
+    limit_percent : float
+        THD above which a step is over the limit, %.
+
+    Returns
+    -------
+    int or None
+        None where the level follows the volume, or too few steps were read to tell.
+    """
+    known = [(s.volume, db_from_ratio(s.volts_rms)) for s in _up_to_clean(steps, limit_percent)]
+    if len(known) < HELD_POINTS:
+        return None
+    (v0, first_db), (v1, next_db) = known[:2]
+    step_db = (next_db - first_db) / (v1 - v0)
+    (v2, before_db), (v3, last_db) = known[-2:]
+    if step_db <= 0.0 or last_db - before_db > HELD * step_db * (v3 - v2):
+        return None
+    return v0 + math.floor((last_db - first_db) / step_db) + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,12 +227,16 @@ class BassLoss:
         By more than half a decibel.
     from_volume : int or None
         Volume from which it is.
+    whole_to : int or None
+        Highest volume at which nothing is withdrawn yet, by a straight line through the first
+        two losses; None where nothing is.
     most_db : float
         Largest loss against the lowest common volume, dB, not negative.
     """
 
     withdrawn: bool
     from_volume: int | None
+    whole_to: int | None
     most_db: float
 
 
@@ -215,18 +250,19 @@ def bass_loss(
     bass, upper : sequence of VolumeStep
         Curves of a bass tone and of one in the upper band.
     limit_percent : float
-        THD above which a step does not count, %.
+        THD above which a step is over the limit, %. Steps below a clean one count all the same:
+        they are not clipped, noise beside a low level passes for distortion.
 
     Returns
     -------
     BassLoss or None
-        None where they share fewer than two clean volumes.
+        None where they share fewer than two volumes that count.
     """
-    of_upper = {s.volume: s.volts_rms for s in upper if not is_over(s, limit_percent)}
+    of_upper = {s.volume: s.volts_rms for s in _up_to_clean(upper, limit_percent)}
     shared = [
         (s.volume, db_from_ratio(s.volts_rms / of_upper[s.volume]))
-        for s in bass
-        if s.volume in of_upper and not is_over(s, limit_percent)
+        for s in _up_to_clean(bass, limit_percent)
+        if s.volume in of_upper
     ]
     if len(shared) < 2:
         return None
@@ -234,8 +270,30 @@ def bass_loss(
     start = _median([db for _, db in shared[: max(1, len(shared) // 5)]])
     losses = [(volume, start - db) for volume, db in shared]
     most_db = max(loss for _, loss in losses)
-    first = next((volume for volume, loss in losses if loss > WITHDRAWN_DB), None)
-    return BassLoss(most_db > WITHDRAWN_DB, first, max(0.0, most_db))
+    lost = [(volume, loss) for volume, loss in losses if loss > WITHDRAWN_DB]
+    if not lost:
+        return BassLoss(False, None, None, max(0.0, most_db))
+    # Against the lowest volume everything is told; there nothing is withdrawn.
+    return BassLoss(True, lost[0][0], max(_whole_to(lost), shared[0][0]), most_db)
+
+
+def _up_to_clean(steps: Sequence[VolumeStep], limit_percent: float) -> Sequence[VolumeStep]:
+    """Return the steps up to the highest that is not over the limit, volume rising."""
+    clean = [i for i, step in enumerate(steps) if not is_over(step, limit_percent)]
+    return steps[: clean[-1] + 1] if clean else ()
+
+
+def _whole_to(lost: Sequence[tuple[int, float]]) -> int:
+    """Return the volume at which the line through the first two losses meets zero.
+
+    The next lower number, where it is not at one within a tenth of a step.
+    """
+    volume, loss_db = lost[0]
+    if len(lost) > 1:
+        db_per_volume = (lost[1][1] - loss_db) / (lost[1][0] - volume)
+        if db_per_volume > 0.0:
+            return volume - max(1, math.ceil(loss_db / db_per_volume - 0.1))
+    return volume - 1
 
 
 def _median(values: Sequence[float]) -> float:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from levelset.analysis.volume_curve import VolumeStep, bass_loss, judge_curve
+from levelset.analysis.volume_curve import VolumeStep, bass_loss, held_from, judge_curve
 from levelset.plan.set_tone import UPPER_TONE_HZ
 from levelset.ports.base import Point
 from levelset.procedures import cautions
@@ -33,7 +32,7 @@ from levelset.procedures.protocol import (
     Procedure,
     StepFailed,
 )
-from levelset.procedures.steady import over_by_more
+from levelset.procedures.steady import NEW_LEVEL_DB, over_by_more
 from levelset.procedures.volume_climb import VolumeClimb, point
 from levelset.signals.tones import set_tone, signal_name
 from levelset.units import db_from_ratio
@@ -41,7 +40,7 @@ from levelset.units import db_from_ratio
 if TYPE_CHECKING:
     from levelset.analysis.volume_curve import BassLoss, VolumeCurve
     from levelset.plan.job import JobPlan
-    from levelset.probe.reading import TipsReading, ToneSpec
+    from levelset.probe.reading import Reading, TipsReading, ToneSpec
     from levelset.procedures.facts import Facts
     from levelset.signals.signal import Signal
 
@@ -51,8 +50,6 @@ NOT_HEARD_S = 10.0
 """A second tone that stays away so long is not on this tap, s."""
 CONFIRM_S = 30.0
 """A level that does not come to rest within this time cannot be confirmed, s."""
-HELD_POINTS, HELD = 4, 0.25
-"""Fewest points, and part of a usual step below which the last one stands still."""
 ONSET_LOOKS = 4
 """Halvings after which the onset of withdrawn bass is known to the number, or to two."""
 LOOKS = 4
@@ -110,14 +107,15 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
         sentence = _end_sentence(climb.curve, ended, plan)
         climb.relabel((yield from ask_volume(sentence, plan)))
     shown = climb.curve[-1].volume
-    result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan)
+    last = climb.curve[-1]
+    result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan, last)
     result["tone_hz"] = tone_hz
     top = int(result["volume"])
     second_spec = tone_spec(second_tone_hz(tone_hz), spec.output, plan)
     second = yield from _second_tone(second_spec, tone_hz, climb.curve, top, plan)
     if second.clean < top:
         yield from start_tone(track, plan)
-        result |= yield from _confirm(spec, second.clean, plan)
+        result |= yield from _confirm(spec, second.clean, plan, last)
     _describe(result, ended, climb, second, top, plan)
     yield Finish("accepted", " ".join(result["words"]), result)
 
@@ -132,14 +130,22 @@ def _end_sentence(curve: tuple[CurvePoint, ...], ended: str, plan: JobPlan) -> s
     )
 
 
-def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
-    """Measure a volume again, and lower ones until one is clean; returns the result."""
+def _confirm(spec: ToneSpec, volume: int, plan: JobPlan, last: CurvePoint) -> Steps:
+    """Measure a volume again, and lower ones until one is clean; returns the result.
+
+    Where the level is still that of the ``last`` point the volume was not turned: it is asked for
+    once more.
+    """
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CONFIRM")
+    again = ""
     while volume >= 1:
-        yield from set_volume(volume)
+        yield from set_volume(volume, again)
         reading, is_over = yield from _judged(
             spec, guidance, plan, again_after_s=1.0, give_up_s=CONFIRM_S
         )
+        if is_over and not again and _stands(reading.output, last):
+            again = "The level did not change."
+            continue
         one = reading.output
         if one.tone.thd_percent is None or one.volts_rms is None:
             raise StepFailed("The reading has no volts: calibrate the probe again")
@@ -152,8 +158,15 @@ def _confirm(spec: ToneSpec, volume: int, plan: JobPlan) -> Steps:
                 "reading_seq": seq,
             }
             return result
-        volume -= 1
+        volume, again = volume - 1, ""
     raise StepFailed("The source is clean at no volume: check what plays the tone")
+
+
+def _stands(one: Reading, last: CurvePoint) -> bool:
+    """Tell whether a level is that of a captured one."""
+    if one.volts_rms is None or not last.volts_rms:
+        return False
+    return abs(db_from_ratio(one.volts_rms.value / last.volts_rms)) < NEW_LEVEL_DB
 
 
 def _judged(
@@ -278,9 +291,8 @@ def _describe(
 ) -> None:
     """Add the curves, what they say, and what set the limit; the first tone is clean at ``top``."""
     curve = climb.curve
-    steps = _steps(curve[climb.noisy :] or curve)
-    judged = judge_curve(steps, plan.limit_percent)
-    loss = _loss(steps, _steps(second.curve), result["tone_hz"], plan)
+    judged = judge_curve(_steps(curve[climb.noisy :] or curve), plan.limit_percent)
+    loss = _loss(_steps(curve), _steps(second.curve), result["tone_hz"], plan)
     limited_by = ended
     if second.curve and second.clean < top:
         limited_by = "clipping"
@@ -289,7 +301,8 @@ def _describe(
         limited_by = "fixed"
     elif ended == "range" and judged.limited_from is not None:
         limited_by = "limiter"
-    limited_from = min(filter(None, (judged.limited_from, held_from(second.curve))), default=None)
+    held = held_from(_steps(second.curve), plan.limit_percent)
+    limited_from = min(filter(None, (judged.limited_from, held)), default=None)
     result |= {
         "limited_by": limited_by,
         "curve": _curve_json(curve),
@@ -303,24 +316,9 @@ def _describe(
         "limited_volts_rms": judged.limited_volts_rms,
         "bass_withdrawn_db": None if loss is None else loss.most_db,
         "bass_withdrawn_from": None if loss is None else loss.from_volume,
-        "words": _words(result, limited_by, judged, loss, second),
+        "bass_whole_to": None if loss is None else loss.whole_to,
+        "words": _words(result, limited_by, judged, loss, second, held),
     }
-
-
-def held_from(curve: tuple[CurvePoint, ...]) -> int | None:
-    """Return the volume from which a limiter holds a tone that was read at few volumes.
-
-    The last steps stand still; where they would have been reached follows from the first ones.
-    """
-    known = [(point.volume, db_from_ratio(point.volts_rms)) for point in curve if point.volts_rms]
-    if len(known) < HELD_POINTS:
-        return None
-    (v0, first_db), (v1, next_db) = known[:2]
-    step_db = (next_db - first_db) / (v1 - v0)
-    (v2, before_db), (v3, last_db) = known[-2:]
-    if step_db <= 0.0 or last_db - before_db > HELD * step_db * (v3 - v2):
-        return None
-    return v0 + math.floor((last_db - first_db) / step_db) + 1
 
 
 def _words(
@@ -329,6 +327,7 @@ def _words(
     judged: VolumeCurve,
     loss: BassLoss | None,
     second: _Second,
+    held: int | None,
 ) -> list[str]:
     words = [f"Highest clean volume {result['volume']}: {result['volts_rms']['value']:.2f} V."]
     if "limited_tone_hz" in result:
@@ -342,7 +341,6 @@ def _words(
         words.append(
             f"Bass is withdrawn from volume {loss.from_volume} on, by up to {loss.most_db:.1f} dB."
         )
-    held = held_from(second.curve)
     if held is not None and judged.limited_from is None and not judged.fixed:
         words.append(
             f"At {second.tone_hz:.0f} Hz the level no longer follows the volume from {held} on."

@@ -123,9 +123,10 @@ def ask_volume(sentence: str, plan: JobPlan) -> Steps:
     return round(float(answer.value))
 
 
-def set_volume(volume: int) -> Steps:
-    """Ask for a volume by its number."""
-    yield Ask(f"Turn the volume to {volume}.", Act("set_volume", value=float(volume)))
+def set_volume(volume: int, why: str = "") -> Steps:
+    """Ask for a volume by its number; ``why`` is a full sentence."""
+    sentence = f"{why} Turn the volume to {volume}.".lstrip()
+    yield Ask(sentence, Act("set_volume", value=float(volume)))
 
 
 def output_of(reading: TipsReading) -> Reading:

@@ -40,12 +40,13 @@ if TYPE_CHECKING:
     from levelset.signals.multitone import PeriodicTones
 
 FRACTION = 3
-PERIODS = 4
+PERIODS, MOST_PERIODS = 4, 16
+"""Periods that are heard, and at most where noise leaves places uncertain."""
 QUIET_BELOW = 8
 """The quiet volume is at least so many numbers below the loud one, where there are as many."""
 CLEAR_DB = 0.1
 """Median uncertainty of the curve up to which a volume is not too low, dB."""
-SURE_DB, DEEP_DB = 0.25, 25.0
+SURE_DB, DEEP_DB = 0.25, 40.0
 """The same of every place that is not deeper than so much below the highest, dB."""
 STEP_DB = 2.0
 """Of a volume whose steps are not known (common practice, no source)."""
@@ -88,8 +89,7 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     most, step_db = plan.source.max_volume, STEP_DB
     if clean is not None and loud_volume is not None:
         # Filters are told where no bass is withdrawn yet.
-        whole = clean.get("bass_withdrawn_from") or loud_volume
-        most = min(loud_volume - QUIET_BELOW, int(whole) - 1)
+        most = min(loud_volume - QUIET_BELOW, int(clean.get("bass_whole_to") or loud_volume))
         step_db = float(clean["step_db"] or STEP_DB)
     quiet, quiet_found = yield from _read_quiet(quiet_volume, most, step_db, kind)
     quiet_volume = quiet["volume"]
@@ -133,24 +133,42 @@ def _read_quiet(volume: int, most: int, step_db: float, kind: OutputKind) -> Ste
     return (yield from _read(volume, kind))
 
 
-def _louder_steps(found: Any, step_db: float) -> int:
-    """Return by how many numbers a curve is too low; the uncertainty goes with the level."""
+def _short_db(found: Any) -> float | None:
+    """Return by how much tones are too weak beside noise, dB; None where there is no curve."""
     if not isinstance(found, ResponseReading) or found.bands is None:
-        return LOUDER_STEPS
+        return None
     level_db, u_db = found.bands.level_db, found.bands.u_db
     worst_db = float(u_db[level_db > level_db.max() - DEEP_DB].max())
-    short_db = db_from_ratio(max(float(np.median(u_db)) / CLEAR_DB, worst_db / SURE_DB))
+    return db_from_ratio(max(float(np.median(u_db)) / CLEAR_DB, worst_db / SURE_DB))
+
+
+def _louder_steps(found: Any, step_db: float) -> int:
+    """Return by how many numbers a curve is too low; the uncertainty goes with the level."""
+    short_db = _short_db(found)
+    if short_db is None:
+        return LOUDER_STEPS
     return min(max(math.ceil(short_db / max(step_db, 0.5)), 0), LOUDER_STEPS)
 
 
 def _read(volume: int, kind: OutputKind) -> Steps:
-    return (yield from _accept((yield from listen_until_good(_spec(kind), _hold(volume))), volume))
+    """Read at a volume, and again for longer where noise leaves places uncertain."""
+    reading: StretchReading = yield from listen_until_good(_spec(kind), _hold(volume))
+    short_db = _short_db(reading.found) or 0.0
+    if short_db > 0.0:
+        # Noise falls with the root of the time.
+        periods = min(math.ceil(PERIODS * 10.0 ** (0.1 * short_db)), MOST_PERIODS)
+        spec = _spec(kind, periods + periods % 2)
+        sentence = f"{_hold(volume)} Noise is near the weakest tones: {spec.seconds:.0f} s."
+        longer: StretchReading = yield from listen_once(spec, sentence)
+        if longer.void is None:
+            reading = longer
+    return (yield from _accept(reading, volume))
 
 
-def _spec(kind: OutputKind) -> StretchSpec:
+def _spec(kind: OutputKind, periods: int = PERIODS) -> StretchSpec:
     return stretch_spec(
         "response",
-        whole_periods_s(response_track().period_s, PERIODS),
+        whole_periods_s(response_track().period_s, periods),
         kind,
         peak_dbfs=RESPONSE_PEAK_DBFS,
         fraction=FRACTION,

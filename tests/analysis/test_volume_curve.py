@@ -1,8 +1,15 @@
 import math
+from dataclasses import replace
 
 import pytest
 
-from levelset.analysis.volume_curve import VolumeStep, bass_loss, is_over, judge_curve
+from levelset.analysis.volume_curve import (
+    VolumeStep,
+    bass_loss,
+    held_from,
+    is_over,
+    judge_curve,
+)
 
 
 def curve(levels_db, over_from=None, first=1):
@@ -87,12 +94,37 @@ def test_bass_that_is_withdrawn():
     bass = curve([db - max(0.0, 0.8 * (i - 9)) for i, db in enumerate(STEADY)])
     loss = bass_loss(bass, upper, 1.0)
     assert loss.withdrawn
-    assert loss.from_volume == 11
+    # Index 9, volume 10, is the last at which nothing is; 0.8 dB are more than half a decibel.
+    assert (loss.from_volume, loss.whole_to) == (11, 10)
     assert loss.most_db == pytest.approx(0.8 * 6)
     same = bass_loss(curve([db - 2.0 for db in STEADY]), upper, 1.0)
     assert not same.withdrawn
     assert same.most_db == pytest.approx(0.0, abs=1e-9)
+    assert (same.from_volume, same.whole_to) == (None, None)
+    # Little more is lost after a first large step: the line meets zero far below.
+    bent = curve([db - min(2.0, 1.0 * i) - 0.01 * i for i, db in enumerate(STEADY)])
+    assert bass_loss(bent[:2] + bent[3:], upper, 1.0).whole_to == 1
     assert bass_loss(bass[:1], upper, 1.0) is None
+
+
+def test_bass_that_is_withdrawn_is_told_among_levels_that_noise_distorts():
+    upper = curve(STEADY)
+    bass = curve([db - max(0.0, 0.4 * (i - 5)) for i, db in enumerate(STEADY)])
+    noisy = [replace(step, thd_percent=30.0) for step in bass[:9]] + bass[9:]
+    assert bass_loss(noisy, upper, 1.0) == bass_loss(bass, upper, 1.0)
+    assert bass_loss(bass, upper, 1.0).from_volume == 8
+    assert bass_loss(bass, upper, 1.0).whole_to == 6
+    noisy = [replace(step, thd_percent=None) for step in upper[:9]] + upper[9:]
+    assert bass_loss(bass, noisy, 1.0) == bass_loss(bass, upper, 1.0)
+    # Tops that are flat lose level too; that is no bass withdrawn.
+    held = [min(db, -20.0) for db in STEADY]
+    assert not bass_loss(curve(held, over_from=7), upper, 1.0).withdrawn
+    assert bass_loss(curve(held, over_from=0), upper, 1.0) is None
+
+
+def test_steps_that_become_smaller_once_bass_is_withdrawn_hide_no_click():
+    levels = [-30.0, -28.5, -27.6, -26.7, -25.8, -24.9, -24.0]
+    assert judge_curve(curve(levels), 1.0).missed == ()
 
 
 @pytest.mark.parametrize(
@@ -107,3 +139,23 @@ def test_bass_that_is_withdrawn():
 def test_bad_curves_are_refused(points):
     with pytest.raises(ValueError):
         judge_curve(points, 1.0)
+
+
+def test_a_limiter_seen_at_few_volumes():
+    """0.5 V at 10 and 1.5 dB a step reach 2 V after 12.04 dB: 18 is below, 19 would be above."""
+
+    def points(most_v, clean_to=99):
+        return [
+            VolumeStep(
+                v,
+                min(0.5 * 10.0 ** (1.5 * (v - 10) / 20.0), most_v),
+                0.05 if v <= clean_to else 9.0,
+                "clean" if v <= clean_to else "hard_clipping",
+            )
+            for v in (10, 15, 23, 24, 25)
+        ]
+
+    assert held_from(points(2.0), 1.0) == 19
+    assert held_from(points(100.0), 1.0) is None
+    # Flat tops hold a level too.
+    assert held_from(points(2.0, clean_to=15), 1.0) is None
