@@ -31,6 +31,8 @@ FARTHEST_INVERSE_RAD = 3e-5
 """Phase over a window within which one frequency's inverse serves another. Entries off the diagonal
 are at most 1 / (pi periods) of those on it and turn by so much: 2e-6 over 4 periods. The refinement
 squares that, so what is left out is 114 dB below the tone."""
+LINE_OVER_NOISE = 50.0
+"""Power over the median of all bins from which one is a line: 17 dB."""
 FOLLOWED_SHARE = 0.05
 """A window that has more of its power outside tone and harmonics has not the tone of the last."""
 
@@ -98,12 +100,34 @@ def strongest_line(samples: NDArray[np.float64]) -> float:
         rad per sample.
     """
     n = samples.size
-    magnitude = np.abs(np.fft.rfft((samples - samples.mean()) * hann(n)))
-    magnitude[0] = 0.0
+    magnitude = _hann_magnitude(samples)
     peak = min(max(int(magnitude[1:-1].argmax()) + 1, 1), magnitude.size - 2)
     a, b, c = (float(v) for v in magnitude[peak - 1 : peak + 2])
     shift = 2.0 * (c - a) / (a + 2.0 * b + c) if b > 0.0 else 0.0
     return 2.0 * math.pi * (peak + min(max(shift, -0.6), 0.6)) / n
+
+
+def any_line(samples: NDArray[np.float64]) -> bool:
+    """Return whether any line stands out of the noise, from a Hann spectrum.
+
+    The largest of n bins of white noise has some ``ln n`` times their mean power, 10 dB; lines
+    have far more.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        At least 8 samples.
+    """
+    power = np.square(_hann_magnitude(samples))
+    return bool(power.max() > LINE_OVER_NOISE * np.median(power))
+
+
+def _hann_magnitude(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    magnitude: NDArray[np.float64] = np.abs(
+        np.fft.rfft((samples - samples.mean()) * hann(samples.size))
+    )
+    magnitude[0] = 0.0
+    return magnitude
 
 
 def highest_order(w: float, n: int, limit: int) -> int:

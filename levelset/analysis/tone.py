@@ -16,6 +16,7 @@ from levelset.analysis.fit import (
     COUNTED,
     FOLLOWED_SHARE,
     HarmonicFit,
+    any_line,
     fit_tone,
     strongest_line,
 )
@@ -122,7 +123,7 @@ def _find(
     found_hz = start_w * rate_hz / _TURN
     void = wrong_frequency(found_hz, expected_hz, bin_hz)
     if void is not None:
-        return void
+        return void if expected_hz is None or any_line(samples) else _only_noise(expected_hz)
     if found_hz < (FEWEST_PERIODS - 0.3) * bin_hz:
         if expected_hz is None and n / rate_hz > FEWEST_PERIODS / BAND_LOW_HZ:
             return Void(
@@ -163,6 +164,13 @@ def still_the_tone(fit: HarmonicFit, started_w: float, alternating: float, n: in
         abs(fit.w - started_w) < 0.5 * _TURN / n
         and fit.residual_energy < FOLLOWED_SHARE * alternating
         and sizes.max() == sizes[0]
+    )
+
+
+def _only_noise(expected_hz: float) -> Void:
+    return Void(
+        "no_tone",
+        f"Nothing but noise is heard: play the {expected_hz:.1f} Hz tone, or raise its level.",
     )
 
 

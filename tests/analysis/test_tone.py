@@ -214,3 +214,19 @@ def test_wrong_arguments_are_refused(options):
         )
     with pytest.raises(ValueError, match="shape"):
         read_tone(np.zeros((4800, 2)), RATE_HZ, limit_percent=1.0, expected_hz=None)
+
+
+@pytest.mark.parametrize("frames", [2400, 4800, 12000])
+def test_an_input_with_noise_alone_has_no_strongest_line(frames):
+    rng = np.random.default_rng(3)
+    options = {"limit_percent": 1.0, "expected_hz": 997.0}
+    for _ in range(100):
+        void = read_tone(1e-4 * rng.normal(size=frames), RATE_HZ, **options).void
+        assert void.code == "no_tone"
+        assert void.reason.startswith("Nothing but noise is heard: play the 997.0 Hz tone")
+    hum = 1e-4 * np.sin(2.0 * math.pi * 300.0 * np.arange(frames) / RATE_HZ)
+    for noise in (0.0, 1e-4):
+        void = read_tone(hum + noise * rng.normal(size=frames), RATE_HZ, **options).void
+        assert (
+            "strongest line is at 300" in void.reason or "strongest line is at 299" in void.reason
+        )
