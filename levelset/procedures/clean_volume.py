@@ -115,7 +115,7 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     second = yield from _second_tone(second_spec, tone_hz, climb.curve, top, plan)
     if second.clean < top:
         yield from start_tone(track, plan)
-        result |= yield from _confirm(spec, second.clean, plan, last)
+        result |= yield from _confirm(spec, second.clean, plan, last, is_clean_above=True)
     _describe(result, ended, climb, second, top, plan)
     yield Finish("accepted", " ".join(result["words"]), result)
 
@@ -130,25 +130,30 @@ def _end_sentence(curve: tuple[CurvePoint, ...], ended: str, plan: JobPlan) -> s
     )
 
 
-def _confirm(spec: ToneSpec, volume: int, plan: JobPlan, last: CurvePoint) -> Steps:
+def _confirm(
+    spec: ToneSpec, volume: int, plan: JobPlan, last: CurvePoint, *, is_clean_above: bool = False
+) -> Steps:
     """Measure a volume again, and lower ones until one is clean; returns the result.
 
     Where the level is still that of the ``last`` point the volume was not turned: it is asked for
-    once more.
+    once more. What is only doubtful lowers the volume once, and not where the tone is clean above:
+    further down noise makes the doubt larger.
     """
     guidance = Guidance("Leave the volume where it is.", Act("wait"), headline="CONFIRM")
-    again = ""
+    again, does_doubt_count = "", not is_clean_above
     while volume >= 1:
         yield from set_volume(volume, again)
         reading, is_over = yield from _judged(
             spec, guidance, plan, again_after_s=1.0, give_up_s=CONFIRM_S
         )
-        if is_over and not again and _stands(reading.output, last):
-            again = "The level did not change."
-            continue
         one = reading.output
         if one.tone.thd_percent is None or one.volts_rms is None:
             raise StepFailed("The reading has no volts: calibrate the probe again")
+        if is_over and not again and _stands(one, last):
+            again = "The level did not change."
+            continue
+        if not over_by_more(one, plan.limit_percent, doubtful=False):
+            is_over, does_doubt_count = is_over and does_doubt_count, False
         if not is_over:
             seq: int = yield Accept(reading, "clean_volume", {"volume": volume})
             result: dict[str, Any] = {

@@ -144,6 +144,11 @@ def upper_first(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
+def full_stop(text: str) -> str:
+    """Return a text as a whole sentence."""
+    return text if text.endswith(".") else f"{text}."
+
+
 class Patience:
     """Ends a step that leads nowhere, by stream time.
 

@@ -15,7 +15,7 @@ from levelset.probe.kinds import AnyReading, kind_of
 from levelset.probe.path_stage import without_path_faults
 from levelset.probe.reading import Frames, TipsReading
 from levelset.procedures import entries
-from levelset.procedures.common import upper_first
+from levelset.procedures.common import full_stop, upper_first
 from levelset.procedures.facts import Facts, StepResult
 from levelset.procedures.glimpse import Glimpses
 from levelset.procedures.listening import ear_for
@@ -162,7 +162,7 @@ class Engine:
         except _Stopped:
             finish = Finish("aborted", "Stopped before the end; nothing was accepted.", {})
         except StepFailed as failure:
-            finish = Finish("failed", str(failure), {})
+            finish = Finish("failed", full_stop(str(failure)), {})
         except LevelsetError as failure:
             finish = Finish("failed", f"{upper_first(failure.what)}: {failure.todo}.", {})
             if isinstance(failure, DeviceError) and not isinstance(failure, ToneEnded):

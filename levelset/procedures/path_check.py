@@ -16,7 +16,7 @@ from levelset.plan.job import JobPlan
 from levelset.ports.base import PortInfo
 from levelset.probe.reading import Frames, TipsReading, ToneSpec
 from levelset.procedures import cautions
-from levelset.procedures.common import Steps, tone_spec
+from levelset.procedures.common import Steps, full_stop, tone_spec
 from levelset.procedures.facts import Facts
 from levelset.procedures.protocol import (
     Accept,
@@ -227,7 +227,7 @@ def _finish(trust: PathTrust, ear: _Ear, info: PortInfo) -> Finish:
     trusted = trust.trusted and "processed" not in notes
     said = [*lines, *lesser, *notes.values()]
     outcome: OutcomeWord = "failed" if not trusted else "limited" if lesser or notes else "accepted"
-    sentence = " ".join(line if line.endswith(".") else f"{line}." for line in said)
+    sentence = " ".join(full_stop(line) for line in said)
     return Finish(
         outcome,
         sentence,

@@ -505,6 +505,40 @@ def test_who_says_done_without_turning_is_asked_again():
     ]
 
 
+class Doubtful(MadeSource):
+    """Hum leaves the distortion of the bass tone open, the more so the lower its level."""
+
+    def __init__(self, doubt_v, **changes):
+        super().__init__(steps_of(1.5), **changes)
+        self._doubt_v = doubt_v
+
+    def reading(self, spec):
+        tips = super().reading(spec)
+        tone = tips.output.tone
+        if spec.expected_hz > 500.0 or tone.clipping.state != "clean":
+            return tips
+        u = 100.0 * self._doubt_v / tips.output.volts_rms.value
+        one = replace(tips.output, tone=replace(tone, thd_percent=Quantity(0.0, u, "%")))
+        return TipsReading(FRAMES, spec, (one, one), one)
+
+
+def test_doubt_by_noise_does_not_lower_the_clean_volume_again_and_again():
+    # 2.0 V are reached after 12.04 dB: 18 is clean. There 0.03 V are 1.5 %, and more further down.
+    assert cleaned(Doubtful(0.03, clip_v=2.0)).result["volume"] == 17
+    assert cleaned(Doubtful(0.01, clip_v=2.0)).result["volume"] == 18
+
+    class Treble(Doubtful):
+        """The upper tone clips from 15 on; the bass is clean up to the end."""
+
+        def reading(self, spec):
+            self._clip_v = 1.1 if spec.expected_hz > 500.0 else math.inf
+            return super().reading(spec)
+
+    finish = cleaned(Treble(0.03))
+    # 1.1 V are reached after 6.8 dB: 14 is clean, where 0.03 V are 3 % of the bass tone.
+    assert (finish.result["volume"], finish.result["limited_tone_hz"]) == (14, 997.0)
+
+
 def test_a_second_tone_that_noise_covers_at_the_start_is_found_higher_up():
     def louder(volume, hz):
         return steps_of(1.5)(volume, hz) * (1.5 if hz > 500.0 else 1.0)
