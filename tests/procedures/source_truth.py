@@ -73,6 +73,8 @@ engine_on = 14.2
 """
 BASS_TONE_HZ, UPPER_TONE_HZ = 43.0, 997.0
 """The set tone of the bass channel of `REST`, and the second tone."""
+MIDDLE_BAND_HZ, SECOND_BASS_HZ = (300, 6000), 41.0
+"""Band of a channel whose set tone is the upper one, and its second tone."""
 
 
 def source_with(**changes: Any) -> dict[str, Any]:
@@ -80,8 +82,8 @@ def source_with(**changes: Any) -> dict[str, Any]:
     return {**BASE, **changes}
 
 
-def car_with_source(source: dict[str, Any]) -> str:
-    """Return the text of a car file."""
+def car_with_source(source: dict[str, Any], band_hz: tuple[int, int] = (25, 80)) -> str:
+    """Return the text of a car file with one channel."""
     lines = ["# An invented car.", "[source]"]
     for key, value in source.items():
         if isinstance(value, dict):
@@ -91,7 +93,7 @@ def car_with_source(source: dict[str, Any]) -> str:
         else:
             text = str(value)
         lines.append(f"{key} = {text}")
-    return "\n".join(lines) + "\n" + REST
+    return "\n".join(lines) + "\n" + REST.replace("[25, 80]", str(list(band_hz)))
 
 
 def random_source(seed: int, *, tone_controls: bool = False) -> dict[str, Any]:
@@ -216,10 +218,10 @@ UNSEEN_DB = 0.07
 more distortion, a fifth of the limit: such a volume may be called clean."""
 
 
-def clean_answers(source: dict[str, Any]) -> set[int]:
+def clean_answers(source: dict[str, Any], bass_hz: float = BASS_TONE_HZ) -> set[int]:
     """Return the volumes that are right: one, two where a tone only just reaches the clip point."""
     higher = {**source, "clip_volts_peak": source["clip_volts_peak"] * 10.0 ** (UNSEEN_DB / 20.0)}
-    return {true_clean(source), true_clean(higher)}
+    return {true_clean(source, bass_hz), true_clean(higher, bass_hz)}
 
 
 OWN_NOISE_V = 100.0 * 1.5 * 1e-5
