@@ -227,7 +227,7 @@ class BassLoss:
         By more than half a decibel.
     from_volume : int or None
         Volume from which it is.
-    whole_to : int or None
+    kept_to : int or None
         Highest volume at which nothing is withdrawn yet, by a straight line through the first
         two losses; None where nothing is.
     most_db : float
@@ -236,7 +236,7 @@ class BassLoss:
 
     withdrawn: bool
     from_volume: int | None
-    whole_to: int | None
+    kept_to: int | None
     most_db: float
 
 
@@ -274,7 +274,7 @@ def bass_loss(
     if not lost:
         return BassLoss(False, None, None, max(0.0, most_db))
     # Against the lowest volume everything is told; there nothing is withdrawn.
-    return BassLoss(True, lost[0][0], max(_whole_to(lost), shared[0][0]), most_db)
+    return BassLoss(True, lost[0][0], max(_kept_to(lost), shared[0][0]), most_db)
 
 
 def _up_to_clean(steps: Sequence[VolumeStep], limit_percent: float) -> Sequence[VolumeStep]:
@@ -283,7 +283,7 @@ def _up_to_clean(steps: Sequence[VolumeStep], limit_percent: float) -> Sequence[
     return steps[: clean[-1] + 1] if clean else ()
 
 
-def _whole_to(lost: Sequence[tuple[int, float]]) -> int:
+def _kept_to(lost: Sequence[tuple[int, float]]) -> int:
     """Return the volume at which the line through the first two losses meets zero.
 
     The next lower number, where it is not at one within a tenth of a step.

@@ -106,9 +106,9 @@ def clean_volume(plan: JobPlan, facts: Facts, tone_hz: float) -> Procedure:
     if not climb.number_known:
         sentence = _end_sentence(climb.curve, ended, plan)
         climb.relabel((yield from ask_volume(sentence, plan)))
-    shown = climb.curve[-1].volume
     last = climb.curve[-1]
-    result = yield from _confirm(spec, shown if ended == "range" else shown - 1, plan, last)
+    highest = last.volume if ended == "range" else last.volume - 1
+    result = yield from _confirm(spec, highest, plan, last)
     result["tone_hz"] = tone_hz
     top = int(result["volume"])
     second_spec = tone_spec(second_tone_hz(tone_hz), spec.output, plan)
@@ -321,7 +321,7 @@ def _describe(
         "limited_volts_rms": judged.limited_volts_rms,
         "bass_withdrawn_db": None if loss is None else loss.most_db,
         "bass_withdrawn_from": None if loss is None else loss.from_volume,
-        "bass_whole_to": None if loss is None else loss.whole_to,
+        "bass_kept_to": None if loss is None else loss.kept_to,
         "words": _words(result, limited_by, judged, loss, second, held),
     }
 

@@ -89,7 +89,7 @@ def response(plan: JobPlan, facts: Facts) -> Procedure:
     most, step_db = plan.source.max_volume, STEP_DB
     if clean is not None and loud_volume is not None:
         # Filters are told where no bass is withdrawn yet.
-        most = min(loud_volume - QUIET_BELOW, int(clean.get("bass_whole_to") or loud_volume))
+        most = min(loud_volume - QUIET_BELOW, int(clean.get("bass_kept_to") or loud_volume))
         step_db = float(clean["step_db"] or STEP_DB)
     quiet, quiet_found = yield from _read_quiet(quiet_volume, most, step_db, kind)
     quiet_volume = quiet["volume"]

@@ -95,15 +95,15 @@ def test_bass_that_is_withdrawn():
     loss = bass_loss(bass, upper, 1.0)
     assert loss.withdrawn
     # Index 9, volume 10, is the last at which nothing is; 0.8 dB are more than half a decibel.
-    assert (loss.from_volume, loss.whole_to) == (11, 10)
+    assert (loss.from_volume, loss.kept_to) == (11, 10)
     assert loss.most_db == pytest.approx(0.8 * 6)
     same = bass_loss(curve([db - 2.0 for db in STEADY]), upper, 1.0)
     assert not same.withdrawn
     assert same.most_db == pytest.approx(0.0, abs=1e-9)
-    assert (same.from_volume, same.whole_to) == (None, None)
+    assert (same.from_volume, same.kept_to) == (None, None)
     # Little more is lost after a first large step: the line meets zero far below.
     bent = curve([db - min(2.0, 1.0 * i) - 0.01 * i for i, db in enumerate(STEADY)])
-    assert bass_loss(bent[:2] + bent[3:], upper, 1.0).whole_to == 1
+    assert bass_loss(bent[:2] + bent[3:], upper, 1.0).kept_to == 1
     assert bass_loss(bass[:1], upper, 1.0) is None
 
 
@@ -113,7 +113,7 @@ def test_bass_that_is_withdrawn_is_told_among_levels_that_noise_distorts():
     noisy = [replace(step, thd_percent=30.0) for step in bass[:9]] + bass[9:]
     assert bass_loss(noisy, upper, 1.0) == bass_loss(bass, upper, 1.0)
     assert bass_loss(bass, upper, 1.0).from_volume == 8
-    assert bass_loss(bass, upper, 1.0).whole_to == 6
+    assert bass_loss(bass, upper, 1.0).kept_to == 6
     noisy = [replace(step, thd_percent=None) for step in upper[:9]] + upper[9:]
     assert bass_loss(bass, noisy, 1.0) == bass_loss(bass, upper, 1.0)
     # Tops that are flat lose level too; that is no bass withdrawn.

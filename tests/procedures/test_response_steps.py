@@ -76,7 +76,7 @@ class NoisySource:
 
 def read(source, **clean):
     """Read the response of a source that starts at 10 and is clean up to 28; returns the result."""
-    result = {"volume": 28, "limited_from": None, "step_db": STEP_DB, "bass_whole_to": None}
+    result = {"volume": 28, "limited_from": None, "step_db": STEP_DB, "bass_kept_to": None}
     steps = [
         StepResult("output_kind", None, "accepted", "", {"kind": "bridged"}, ()),
         StepResult("clean_volume", None, "accepted", "", result | clean, ()),
@@ -105,7 +105,7 @@ def test_noise_raises_the_volume_as_far_as_it_must():
 
 def test_the_volume_stays_where_no_bass_is_withdrawn_and_the_time_becomes_longer():
     source = NoisySource(0.04)
-    result = read(source, bass_whole_to=12)
+    result = read(source, bass_kept_to=12)
     assert result["quiet"]["volume"] == 12
     # 0.04 dB are 0.63 dB at the lowest place, 0.45 at 12; (0.45 / 0.25)^2 times four seconds.
     assert source.heard == [(10, 4), (12, 4), (12, 14), (28, 4)]
@@ -114,7 +114,7 @@ def test_the_volume_stays_where_no_bass_is_withdrawn_and_the_time_becomes_longer
 
 def test_no_longer_than_sixteen_seconds():
     source = NoisySource(0.5)
-    read(source, bass_whole_to=10)
+    read(source, bass_kept_to=10)
     assert source.heard[:2] == [(10, 4), (10, 16)]
     # At 28 18 steps more, 27 dB: 0.5 dB become 0.35 at the lowest place.
     assert source.heard[2:] == [(28, 4), (28, 8)]
@@ -122,5 +122,5 @@ def test_no_longer_than_sixteen_seconds():
 
 def test_what_is_void_because_it_took_long_leaves_the_shorter_one():
     source = NoisySource(0.5, void_from_s=10.0)
-    read(source, bass_whole_to=10)
+    read(source, bass_kept_to=10)
     assert source.accepted == {10: 4, 28: 8}

@@ -474,11 +474,11 @@ def test_the_lower_of_two_tones_wins():
     assert finish.result["volts_rms"]["value"] == pytest.approx(withdrawn(18, 43.0))
     # 0.5 dB is not more than half a decibel, 1.0 dB at 16 is; found by halving.
     assert finish.result["bass_withdrawn_from"] == 16
-    assert finish.result["bass_whole_to"] == 14
+    assert finish.result["bass_kept_to"] == 14
     # The same where noise distorts the low levels of both tones.
     finish = cleaned(MadeSource(withdrawn, clip_v=2.0, disturbance_v=0.008))
     assert finish.result["bass_withdrawn_from"] == 16
-    assert finish.result["bass_whole_to"] == 14
+    assert finish.result["bass_kept_to"] == 14
 
 
 def test_who_says_done_without_turning_is_asked_again():
