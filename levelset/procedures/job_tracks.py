@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from levelset.procedures.clean_volume import second_tone_hz, second_track
 from levelset.procedures.common import channel_track, source_track
+from levelset.procedures.second_tone import second_tone_hz, second_track
 from levelset.signals.catalogue import BURNS, SEARCH
 from levelset.signals.track import Track
 

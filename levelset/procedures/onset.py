@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from levelset.analysis.clipped_sine import ClippedSine
+from levelset.analysis.result import Clipping
 from levelset.probe.reading import Reading
 from levelset.procedures.steady import ClippingWatch, over_limit
 from levelset.quantity import Quantity
@@ -144,19 +145,39 @@ def flat_onset(one: Reading) -> Onset | None:
         return None
     if tone.amplitude_fs is None:
         return None
-    tops = [flat for flat in (clipping.upper_fs, clipping.lower_fs) if flat is not None]
-    peak_fs, u_fs = min((abs(flat.value), flat.u) for flat in tops)
+    edge_fs = _edge_fs(clipping)
     sine = ClippedSine(
-        peak_fs * ratio_from_db(clipping.overdrive_db.value),
+        edge_fs.value * ratio_from_db(clipping.overdrive_db.value),
         None if clipping.upper_fs is None else abs(clipping.upper_fs.value),
         None if clipping.lower_fs is None else abs(clipping.lower_fs.value),
     )
     if not _clips_hard(sine, tone.harmonics_percent):
         return None
     volts_per_fs = volts.value * SQRT2 / tone.amplitude_fs.value
-    value = peak_fs * volts_per_fs / SQRT2
-    relative = ((u_fs / peak_fs) ** 2 + (volts.u / volts.value) ** 2) ** 0.5
+    value = edge_fs.value * volts_per_fs / SQRT2
+    relative = ((edge_fs.u / edge_fs.value) ** 2 + (volts.u / volts.value) ** 2) ** 0.5
     return Onset(Quantity(value, value * relative, "V"), "flat")
+
+
+def exceeds_edge(one: Reading, clipped: Reading) -> bool:
+    """Tell whether a sine is surely higher than the flat tops of a louder one of its frequency.
+
+    So little of its tops is cut that noise may hide it; the level shows it all the same. Harmonics
+    may lower the tops by as much as they are.
+    """
+    tone, clipping = one.tone, clipped.tone.clipping
+    if tone.amplitude_fs is None or tone.thd_percent is None:
+        return False
+    if clipping is None or flat_onset(clipped) is None:
+        return False
+    lowest_fs = tone.amplitude_fs.low * (1.0 - 0.01 * tone.thd_percent.value)
+    return lowest_fs > _edge_fs(clipping).high
+
+
+def _edge_fs(clipping: Clipping) -> Quantity:
+    """Return the level of the flat top that is nearer to the middle, full scale."""
+    tops = [flat for flat in (clipping.upper_fs, clipping.lower_fs) if flat is not None]
+    return min((Quantity(abs(flat.value), flat.u, "FS") for flat in tops), key=lambda q: q.value)
 
 
 def _clips_hard(sine: ClippedSine, harmonics_percent: tuple[float, ...]) -> bool:

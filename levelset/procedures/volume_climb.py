@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
-from levelset.analysis.volume_curve import MISSED
+from levelset.analysis.volume_curve import MISSED, VolumeStep
 from levelset.procedures.common import (
     AT_END,
+    GIVE_UP_S,
     NO_CHANGE,
     Patience,
     Steps,
@@ -31,6 +32,8 @@ from levelset.procedures.what_plays import WhatPlays
 from levelset.units import db_from_ratio
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from levelset.plan.job import JobPlan
     from levelset.probe.reading import Reading, TipsReading, ToneSpec
 
@@ -41,6 +44,9 @@ CLOSE_LOOKS, STRIDE = 2, 4
 """After so many steps without a change the volume goes up by several numbers at a time."""
 FOLLOWS_DB = 0.3
 """Change from which a level that stood still follows the volume again, dB."""
+
+LOOKS = 4
+"""How often a level that is over the limit by a doubt only is looked at."""
 
 NOISY_LEVELS, FALLEN, STAYED_LEVELS = 3, 0.8, 2
 """After so many levels over the limit their distortion must have fallen to this part of the most;
@@ -66,6 +72,8 @@ class VolumeClimb:
         """Whether the last volume is the display's number and no count of clicks."""
         self.noisy = 0
         """How many of the first levels are so low that noise passes for distortion."""
+        self.last: Reading | None = None
+        """Reading of the last point."""
         self._spec = spec
         self._plan = plan
         self._taken_dbfs: float | None = None
@@ -177,6 +185,7 @@ class VolumeClimb:
 
     def _take(self, volume: int, reading: TipsReading) -> Steps:
         yield Accept(reading, "clean_volume_step", {"volume": volume})
+        self.last = reading.output
         self.curve = (*self.curve, point(volume, reading.output))
         level = reading.output.tone.level_dbfs
         self._taken_dbfs = None if level is None else level.value
@@ -227,6 +236,34 @@ def _climbing(curve: tuple[CurvePoint, ...], volume: int) -> Guidance:
     return Guidance("Leave the volume where it is.", Act("wait"), headline="HOLD", curve=curve)
 
 
+def judged(
+    spec: ToneSpec,
+    guidance: Guidance,
+    plan: JobPlan,
+    *,
+    again_after_s: float = 0.0,
+    give_up_s: float = GIVE_UP_S,
+) -> Steps:
+    """Settle and tell whether it is over the limit; what is doubtful is looked at again.
+
+    Returns
+    -------
+    reading : TipsReading
+        The last one.
+    is_over : bool
+        True where it is over, or remained doubtful.
+    """
+    for _ in range(LOOKS):
+        reading: TipsReading = yield from settle(
+            spec, guidance, of=output_of, again_after_s=again_after_s, give_up_s=give_up_s
+        )
+        is_over = over_by_more(reading.output, plan.limit_percent, doubtful=True)
+        if not is_over or over_by_more(reading.output, plan.limit_percent, doubtful=False):
+            break
+        again_after_s = 0.0
+    return reading, is_over
+
+
 def point(volume: int, one: Reading) -> CurvePoint:
     """Return a captured level."""
     tone = one.tone
@@ -236,6 +273,15 @@ def point(volume: int, one: Reading) -> CurvePoint:
         None if tone.thd_percent is None else tone.thd_percent.value,
         "clean" if tone.clipping is None else tone.clipping.state,
     )
+
+
+def steps_of(curve: Iterable[CurvePoint]) -> list[VolumeStep]:
+    """Return the points that have volts, for `levelset.analysis.volume_curve`."""
+    return [
+        VolumeStep(point.volume, point.volts_rms, point.thd_percent, point.state)
+        for point in curve
+        if point.volts_rms
+    ]
 
 
 def _level_db(point: CurvePoint) -> float:

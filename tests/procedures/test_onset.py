@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from levelset.analysis.clipped_sine import ClippedSine, explain
 from levelset.analysis.result import Clipping, ToneResult
+from levelset.analysis.tone import read_tone
 from levelset.probe.reading import Reading
-from levelset.procedures.onset import OnsetSearch
+from levelset.procedures.onset import OnsetSearch, exceeds_edge
 from levelset.quantity import Quantity
 
 
@@ -129,3 +131,33 @@ def test_an_onset_above_a_level_over_the_limit_is_taken_back():
     assert search.onset is None
     assert search.undecided
     assert search.wanted_v_rms == pytest.approx(math.sqrt(17.0 * 19.0))
+
+
+def heard(peak, hz=997.0, noise=6e-3, third=0.0):
+    """Return a reading of a sine cut at 1, in a tenth of full scale, with noise of its own."""
+    rng = np.random.default_rng(round(1e6 * peak))
+    phase = 2.0 * math.pi * hz * np.arange(12000) / 48000.0
+    sine = peak * (np.sin(phase) + third * np.sin(3.0 * phase))
+    samples = 0.1 * (np.clip(sine, -1.0, 1.0) + noise * rng.normal(size=phase.size))
+    tone = read_tone(samples, 48000.0, limit_percent=1.0, expected_hz=hz)
+    return Reading("pair", 0.0, 0.25, tone, Quantity(1.0, 0.03, "V"), None)
+
+
+@pytest.mark.parametrize("hz", [43.0, 997.0])
+def test_flat_tops_that_noise_hides_are_told_by_the_level_of_plain_ones(hz):
+    """Truth is the peak of the sine before it is cut: 0.06 dB over, and 0.01 dB under."""
+    clipped = heard(1.2, hz)
+    assert clipped.tone.clipping.state == "hard_clipping"
+    for over_db, found in ((0.06, True), (-0.01, False), (-1.5, False)):
+        one = heard(10.0 ** (over_db / 20.0), hz)
+        assert one.tone.clipping.state == "clean"
+        assert exceeds_edge(one, clipped) is found
+        # One that is clean itself shows no edge.
+        assert not exceeds_edge(clipped, one)
+
+
+def test_harmonics_of_its_own_make_no_sine_exceed_the_edge():
+    """0.5 % of the third, which lowers both peaks: the fundamental is above the edge, no top is."""
+    one = heard(1.004, third=0.005)
+    assert one.tone.amplitude_fs.low > 0.1002
+    assert not exceeds_edge(one, heard(1.2))

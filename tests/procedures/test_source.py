@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from levelset.analysis.clipped_sine import ClippedSine
 from levelset.analysis.noise import NoiseLevel, less_floor
 from levelset.analysis.result import Clipping, ToneResult, Void
 from levelset.analysis.two_taps import TwoTaps
@@ -237,6 +238,8 @@ class MadeSource:
         What counts as distortion and does not grow with the level, V.
     distortion_percent : float
         Distortion at any level, %.
+    unseen_db : float
+        Tops over the clip point by no more look clean.
     covered_below : callable
         Number for a tone's frequency below which its level never comes to rest.
     """
@@ -249,9 +252,10 @@ class MadeSource:
         most=30,
         disturbance_v=0.0,
         distortion_percent=0.05,
+        unseen_db=0.0,
         covered_below=lambda hz: 0,
     ):
-        self._covered_below = covered_below
+        self._covered_below, self._unseen_db = covered_below, unseen_db
         self._disturbance_v, self._distortion_percent = disturbance_v, distortion_percent
         self.volume, self.most = 10, most
         self._volts, self._clip_v, self._clicks = volts, clip_v, clicks
@@ -265,16 +269,22 @@ class MadeSource:
             one = Reading("pair", self._time_s, 0.25, tone, None, None)
             return TipsReading(FRAMES, spec, (one, one), one)
         volts = self._volts(self.volume, spec.expected_hz)
-        over_db = 20.0 * math.log10(volts / self._clip_v) if volts > self._clip_v else None
+        over_db = 20.0 * math.log10(volts / min(self._clip_v, 1e6))
+        if over_db <= self._unseen_db:
+            over_db = None
         state = "clean" if over_db is None else "hard_clipping"
         thd = math.hypot(self._distortion_percent, 100.0 * self._disturbance_v / volts)
         overdrive = None if over_db is None else Quantity(over_db, 1e-3, "dB")
+        top = None if over_db is None else Quantity(self._clip_v / 100.0, 1e-6, "FS")
+        low = None if top is None else top.scaled(-1.0, "FS")
+        sine = ClippedSine(volts, self._clip_v, self._clip_v)
         tone = ToneResult(
             void=None,
             amplitude_fs=Quantity(volts / 100.0, 1e-7, "FS"),
             level_dbfs=Quantity(20.0 * math.log10(volts / 100.0), 1e-3, "dB"),
             thd_percent=Quantity(thd if over_db is None else 5.0, 0.01, "%"),
-            clipping=Clipping(state, "none" if over_db is None else "both", overdrive, None, None),
+            harmonics_percent=tuple(sine.harmonic_percent(n) for n in range(2, 41)),
+            clipping=Clipping(state, "none" if top is None else "both", overdrive, top, low),
         )
         one = Reading(
             "pair", self._time_s, 0.25, tone, Quantity(volts, 1e-3, "V"), Quantity(volts, 1e-3, "V")
@@ -503,6 +513,24 @@ def test_who_says_done_without_turning_is_asked_again():
         "Turn the volume to 15.",
         "The level did not change. Turn the volume to 15.",
     ]
+
+
+def test_flat_tops_that_noise_hides_are_told_by_the_next_number():
+    # 18 is 12.0 dB above 0.5 V: 0.05 dB over the clip point, which the tops at 19 show.
+    clip_v = 0.5 * 10.0 ** (11.95 / 20.0)
+    source = MadeSource(steps_of(1.5), clip_v=clip_v, unseen_db=0.07)
+    finish = cleaned(source)
+    assert (finish.result["volume"], finish.result["limited_by"]) == (17, "clipping")
+    assert "limited_tone_hz" not in finish.result
+
+    def louder(volume, hz):
+        return steps_of(1.5)(volume, hz) * (2.0 if hz > 500.0 else 1.0)
+
+    # The upper tone is 6.02 dB higher: 14 is 12.02 dB above 0.5 V.
+    finish = cleaned(MadeSource(louder, clip_v=clip_v, unseen_db=0.1))
+    assert (finish.result["volume"], finish.result["limited_tone_hz"]) == (13, 997.0)
+    just_clean_v = 0.5 * 10.0 ** (12.01 / 20.0)
+    assert cleaned(MadeSource(steps_of(1.5), clip_v=just_clean_v)).result["volume"] == 18
 
 
 class Doubtful(MadeSource):
