@@ -213,9 +213,10 @@ def true_clean(source: dict[str, Any], bass_hz: float = BASS_TONE_HZ) -> int:
     return 0
 
 
-UNSEEN_DB = 0.05
-"""A tone that reaches the clip point by less has tops flat by 0.6 % of their height and some 0.1 %
-more distortion, a tenth of the limit: such a volume may be called clean."""
+UNSEEN_DB = 0.07
+"""A tone that reaches the clip point by less has tops flat by 0.8 % of their height and some 0.2 %
+more distortion, a fifth of the limit: such a volume may be called clean. Where the next number
+shows flat tops it takes half of that."""
 
 
 def clean_answers(source: dict[str, Any], bass_hz: float = BASS_TONE_HZ) -> set[int]:
