@@ -158,8 +158,11 @@ def _read(volume: int, kind: OutputKind) -> Steps:
         # Noise falls with the root of the time.
         periods = min(math.ceil(PERIODS * 10.0 ** (0.1 * short_db)), MOST_PERIODS)
         spec = _spec(kind, periods + periods % 2)
-        sentence = f"{_hold(volume)} Noise is near the weakest tones: {spec.seconds:.0f} s."
-        longer: StretchReading = yield from listen_once(spec, sentence)
+        longer: StretchReading = yield from listen_once(
+            spec,
+            f"Hold the tips still for {spec.seconds:.0f} s: at volume {volume} noise is near the "
+            "weakest tones.",
+        )
         if longer.void is None:
             reading = longer
     return (yield from _accept(reading, volume))
