@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from levelset.errors import UsageError
 from levelset.procedures.agenda import Entry, agenda
-from levelset.procedures.catalogue import further_steps, run_step, whole_job
+from levelset.procedures.catalogue import channel_of, further_steps, run_step, whole_job
 from levelset.procedures.engine import Engine
 from levelset.procedures.facts import DONE, Facts, StepResult
 from levelset.procedures.protocol import Person
@@ -275,6 +275,7 @@ def open_live_session(
     device: str | None,
     output: str | None,
     rate_hz: int,
+    channel: str | None = None,
     calibration: str | None = None,
 ) -> Session:
     """Open a job for measuring with a sound card.
@@ -287,6 +288,8 @@ def open_live_session(
         Names of the input and output device; None for the system's own input, and for no output.
     rate_hz : int
         Sample rate, Hz.
+    channel : str or None
+        Name of a channel that the plan must have.
     calibration : str or None
         Name of a calibration of the store to begin with; None to calibrate in the job.
 
@@ -297,7 +300,7 @@ def open_live_session(
     InputError
         If the job cannot be written to, or there is no such calibration.
     UsageError
-        If the job is a demonstration, or the calibration does not fit it.
+        If the job is a demonstration, has no such channel, or the calibration does not fit it.
     """
     from levelset.ports.live import open_live
     from levelset.record.job import Job
@@ -311,6 +314,8 @@ def open_live_session(
                 "the job is a demonstration on an invented car",
                 "make a job of the vehicle with levelset job new",
             )
+        if channel is not None:
+            channel_of(plan, channel)
         port = open_live(device, output=output, rate_hz=rate_hz, channels=plan.probe.tips)
     except BaseException:
         job.close()

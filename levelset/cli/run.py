@@ -65,7 +65,12 @@ def run(
     def start() -> Session:
         path: Path = find_job(folder)
         return open_live_session(
-            path, device=device, output=output, rate_hz=rate, calibration=calibration
+            path,
+            device=device,
+            output=output,
+            rate_hz=rate,
+            channel=channel,
+            calibration=calibration,
         )
 
     if screen:

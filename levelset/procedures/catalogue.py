@@ -186,14 +186,17 @@ def run_step(engine: Engine, info: PortInfo, name: str, channel_name: str | None
     start = CATALOGUE.get(name)
     if start is None:
         raise UsageError(f"there is no procedure {name!r}", f"use one of {', '.join(CATALOGUE)}")
-    channels = {channel.name: channel for channel in engine.plan.channels}
-    if channel_name is not None and channel_name not in channels:
-        raise UsageError(
-            f"the plan has no channel {channel_name!r}", f"use one of {', '.join(channels)}"
-        )
-    channel = None if channel_name is None else channels[channel_name]
+    channel = None if channel_name is None else channel_of(engine.plan, channel_name)
     now = Situation(engine.plan, engine.facts, info, channel, engine.samples)
     return engine.run(name, channel_name, start(now))
+
+
+def channel_of(plan: JobPlan, name: str) -> ChannelPlan:
+    """Return the channel of a name; raises UsageError where the plan has none."""
+    channels = {channel.name: channel for channel in plan.channels}
+    if name not in channels:
+        raise UsageError(f"the plan has no channel {name!r}", f"use one of {', '.join(channels)}")
+    return channels[name]
 
 
 def whole_job(plan: JobPlan) -> Iterator[tuple[str, str | None]]:

@@ -195,6 +195,10 @@ def test_opening_live_takes_it_and_releases_everything_where_it_cannot(stored, m
     with pytest.raises(InputError, match="no such calibration"):
         open_live_session(path, **options, calibration="no such")
     assert port.closed == 1
+    journal = (path / "journal.jsonl").read_bytes()
+    with pytest.raises(UsageError, match="no channel 'rear'"):
+        open_live_session(path, **options, channel="rear", calibration="bench")
+    assert (path / "journal.jsonl").read_bytes() == journal
     session = open_live_session(path, **options, calibration="bench")
     assert session.stored_calibration
     assert len(session.notices) == 1
