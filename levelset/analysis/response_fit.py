@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 LEAST_BELL_DB = 0.4
-MISSED = 1.5
+MISSED = 2.0
 """By so much more a corner may be off where not every explanation was met."""
 DEEPEST_DB = 45.0
 """Below the highest place by more the curve tells more about leakage than about filters."""
@@ -208,7 +208,7 @@ def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
     """Widen the corner's uncertainty to where models that explain as much have it.
 
     A boost on a corner can be told from another corner only by so much. Where the boost's own
-    size is open, or several stand there, not every explanation was met: then half as much again is
+    size is open, or several stand there, not every explanation was met: then twice as much is
     allowed.
     """
     apart = edge.corner_hz.u

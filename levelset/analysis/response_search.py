@@ -35,8 +35,9 @@ MOST_BELLS = 5
 ROUNDS = 3
 EXPLAINED = 0.6
 """Mean squared error in standard deviations below which no other model is looked for."""
-NEAR = 1.4
-"""Nearer to a corner than this, natural logarithm, a bell or shelf may be part of an edge."""
+NEAR, NEAR_FIRST = 1.4, 2.8
+"""Nearer to a corner than this, natural logarithm, a bell or shelf may be part of an edge; one of
+first order bends over twice the width."""
 OPEN_DB = 1.0
 """A bell or shelf whose gain is known no better than this, near a corner, leaves the corner open,
 dB."""
@@ -106,9 +107,10 @@ class Search(CurveFits):
         edge = fit.model.edge(side)
         if edge is None:
             return []
-        corner = fit.at(edge)[0]
+        part, corner = fit.model.parts[edge], fit.at(edge)[0]
+        near = NEAR_FIRST if isinstance(part, EdgePart) and part.kind[1] == 1 else NEAR
         others = fit.model.of_kind(BellPart) + fit.model.of_kind(ShelfPart)
-        return [i for i in others if abs(fit.at(i)[0] - corner) < NEAR]
+        return [i for i in others if abs(fit.at(i)[0] - corner) < near]
 
     def _gains_near(self, fit: Fit, side: Side) -> list[tuple[int, float, float]]:
         """Return the parts near an edge, each with its gain and what that is uncertain by, dB."""

@@ -240,6 +240,19 @@ def test_tone_controls_are_told_from_filters():
     assert words[2].endswith(" by more than half of it.")
 
 
+def test_a_first_order_filter_is_no_tone_control_far_from_it():
+    """A lowered bass control has a pole at 97.2 Hz times 10**(6.27 / 40), 139 Hz.
+
+    With a first-order high-pass there, what remains of the true one lies two octaves below.
+    """
+    level_db = edge_db(("butterworth", 2), 28.4 / HZ) + shelf_db(1, HZ / 97.2, -6.27)
+    fitted = fit_response(curve(level_db + bell_db(HZ, 4799.2, 2.02, 2.44)))
+    assert fitted.high_pass.corner_hz.value == pytest.approx(28.4, rel=0.005)
+    [bass] = fitted.tone_controls
+    assert (bass.end, bass.order) == ("bass", 1)
+    assert bass.gain_db.value == pytest.approx(-6.27, abs=0.05)
+
+
 @pytest.mark.parametrize("withdrawn_db", [0.3, 1.3, 6.0])
 def test_a_corner_is_told_while_bass_is_withdrawn(withdrawn_db):
     """A first-order part that lowers what is below 150 Hz, and a high-pass within its reach."""
