@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 CURVE_DB = 0.03
 """Scatter allowed to a real filter against its ideal, beside the uncertainty of the curve, dB."""
 LEAST_BELL_DB = 0.4
+OPEN = 0.03
+"""A corner that is uncertain by more than this part of it is said to be uncertain."""
 MISSED = 2.0
 """By so much more a corner may be off where not every explanation was met."""
 DEEPEST_DB = 45.0
@@ -207,11 +209,11 @@ def _centre_and_gain(
 def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
     """Widen the corner's uncertainty to where models that explain as much have it.
 
-    A boost on a corner can be told from another corner only by so much. Where the boost's own
-    size is open, or several stand there, not every explanation was met: then twice as much is
-    allowed.
+    A boost on a corner can be told from another corner only by so much. Where others put the
+    corner elsewhere, the boost's own size is open, or several stand there, not every explanation
+    was met: then twice as much is allowed.
     """
-    apart = edge.corner_hz.u
+    apart = 0.0
     most = search.criterion(best) + search.alike
     for other in search.ends:
         index = other.model.edge(edge.side)
@@ -221,12 +223,12 @@ def _doubted(edge: Edge, search: Search, best: Fit) -> Edge:
         assert isinstance(part, EdgePart)
         there = _edge(part.side, part.kind, math.exp(other.at(index)[0]), 0.0)
         apart = max(apart, abs(there.corner_hz.value - edge.corner_hz.value))
-    if search.undecided(best, edge.side) or search.crowded(best, edge.side):
-        apart = min(MISSED * apart, edge.corner_hz.value)
-    return replace(
-        edge,
-        corner_hz=Quantity(edge.corner_hz.value, apart, "Hz"),
-    )
+    corner_hz = edge.corner_hz
+    is_elsewhere = apart > OPEN * corner_hz.value
+    u_hz = max(apart, corner_hz.u)
+    if is_elsewhere or search.undecided(best, edge.side) or search.crowded(best, edge.side):
+        u_hz = min(MISSED * u_hz, corner_hz.value)
+    return replace(edge, corner_hz=Quantity(corner_hz.value, u_hz, "Hz"))
 
 
 def _edge(side: Side, kind: Kind, named_hz: float, u: float) -> Edge:

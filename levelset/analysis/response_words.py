@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from levelset.analysis.response_fit import OPEN
+
 if TYPE_CHECKING:
     from levelset.analysis.response import Curve
     from levelset.analysis.response_fit import Boost, Edge, FittedResponse, ToneControl
     from levelset.quantity import Quantity
 
-OPEN = 0.03
-"""Relative uncertainty of a corner above which a sentence says that it is uncertain."""
 NOT_TOLD = 0.5
 UNCLEAR_DB = 0.5
 """RMS of what filters leave of the curve above which it is called uneven."""
