@@ -86,9 +86,6 @@ def hann(n: int) -> NDArray[np.float64]:
 def strongest_line(samples: NDArray[np.float64]) -> float:
     """Return the angular frequency of the strongest line, from a Hann spectrum.
 
-    Three-bin interpolation on magnitudes a, b, c: ``2 (c - a) / (a + 2 b + c)`` bins, exact for a
-    lone Hann-windowed line.
-
     Parameters
     ----------
     samples : ndarray, shape (n,)
@@ -99,35 +96,50 @@ def strongest_line(samples: NDArray[np.float64]) -> float:
     float
         rad per sample.
     """
-    n = samples.size
-    magnitude = _hann_magnitude(samples)
+    return highest_line(hann_magnitude(samples), samples.size)
+
+
+def hann_magnitude(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the magnitude of the Hann spectrum without the mean, shape (n // 2 + 1,)."""
+    magnitude: NDArray[np.float64] = np.abs(
+        np.fft.rfft((samples - samples.mean()) * hann(samples.size))
+    )
+    magnitude[0] = 0.0
+    return magnitude
+
+
+def highest_line(magnitude: NDArray[np.float64], n: int) -> float:
+    """Return the angular frequency of the highest line of a Hann spectrum, rad per sample.
+
+    Three-bin interpolation on magnitudes a, b, c: ``2 (c - a) / (a + 2 b + c)`` bins, exact for a
+    lone Hann-windowed line.
+
+    Parameters
+    ----------
+    magnitude : ndarray, shape (n // 2 + 1,)
+        As of `hann_magnitude`.
+    n : int
+        Samples that it is of, at least 8.
+    """
     peak = min(max(int(magnitude[1:-1].argmax()) + 1, 1), magnitude.size - 2)
     a, b, c = (float(v) for v in magnitude[peak - 1 : peak + 2])
     shift = 2.0 * (c - a) / (a + 2.0 * b + c) if b > 0.0 else 0.0
     return 2.0 * math.pi * (peak + min(max(shift, -0.6), 0.6)) / n
 
 
-def any_line(samples: NDArray[np.float64]) -> bool:
-    """Return whether any line stands out of the noise, from a Hann spectrum.
+def any_line(magnitude: NDArray[np.float64]) -> bool:
+    """Return whether any line of a Hann spectrum stands out of the noise.
 
     The largest of n bins of white noise has some ``ln n`` times their mean power, 10 dB; lines
     have far more.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,)
-        At least 8 samples.
+    magnitude : ndarray, shape (n // 2 + 1,)
+        As of `hann_magnitude`.
     """
-    power = np.square(_hann_magnitude(samples))
+    power = np.square(magnitude)
     return bool(power.max() > LINE_OVER_NOISE * np.median(power))
-
-
-def _hann_magnitude(samples: NDArray[np.float64]) -> NDArray[np.float64]:
-    magnitude: NDArray[np.float64] = np.abs(
-        np.fft.rfft((samples - samples.mean()) * hann(samples.size))
-    )
-    magnitude[0] = 0.0
-    return magnitude
 
 
 def highest_order(w: float, n: int, limit: int) -> int:

@@ -18,7 +18,8 @@ from levelset.analysis.fit import (
     HarmonicFit,
     any_line,
     fit_tone,
-    strongest_line,
+    hann_magnitude,
+    highest_line,
 )
 from levelset.analysis.fitted import FittedTone, Response
 from levelset.analysis.health import basic_void, peak_dbfs
@@ -119,11 +120,12 @@ def _find(
         if still_the_tone(fit, _TURN * start_hz / rate_hz, alternating, n):
             void = wrong_frequency(fit.w * rate_hz / _TURN, expected_hz, bin_hz)
             return fit if void is None else void
-    start_w = strongest_line(samples)
+    magnitude = hann_magnitude(samples)
+    start_w = highest_line(magnitude, n)
     found_hz = start_w * rate_hz / _TURN
     void = wrong_frequency(found_hz, expected_hz, bin_hz)
     if void is not None:
-        return void if expected_hz is None or any_line(samples) else _only_noise(expected_hz)
+        return void if expected_hz is None or any_line(magnitude) else _only_noise(expected_hz)
     if found_hz < (FEWEST_PERIODS - 0.3) * bin_hz:
         if expected_hz is None and n / rate_hz > FEWEST_PERIODS / BAND_LOW_HZ:
             return Void(
